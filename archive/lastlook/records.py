@@ -273,7 +273,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One conductor's path. `colour`, `tracer`: IEC 60757 codes. `source`, `target`: its ends ("from", "to" in files)."""
+    """One conductor's path. `colour`, `tracer`: IEC 60757 codes; `source`, `target`: its ends, "from" and "to"."""
 
     id: str
     title: str
