@@ -1,0 +1,58 @@
+"""The few columns that questions filter and sort by, as arrays: 100,000 pictures in a few megabytes.
+
+Text answers with rows, arrays filter and sort them, and only the pictures that are shown are read whole. Loaded once
+and kept until a time changes; the counters in the catalogue say when.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lastlook.catalogue.connection import Catalogue
+
+UNKNOWN = np.iinfo(np.int64).min
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Parallel arrays, ordered by row: `rid` int32; `taken`, `earliest`, `latest` int64 milliseconds since 1970, UTC,
+    `UNKNOWN` where nothing is known; `still` bool."""
+
+    version: int
+    rid: NDArray[np.int32]
+    taken: NDArray[np.int64]
+    earliest: NDArray[np.int64]
+    latest: NDArray[np.int64]
+    still: NDArray[np.bool_]
+
+    def mask_of(self, rids: NDArray[np.int32]) -> NDArray[np.bool_]:
+        """Which rows are among `rids` (any order; rows that are not here are passed over)."""
+        mask = np.zeros(len(self.rid), dtype=bool)
+        if len(rids) and len(self.rid):
+            at = np.searchsorted(self.rid, rids)
+            inside = at < len(self.rid)
+            at = at[inside]
+            mask[at[self.rid[at] == rids[inside]]] = True
+        return mask
+
+
+def load(catalogue: Catalogue) -> Columns:
+    with catalogue.reading():
+        version = catalogue.counters()["times"]
+        rows = catalogue.rows(
+            "SELECT rid, COALESCE(taken_ms, :none), COALESCE(earliest_ms, :none), COALESCE(latest_ms, :none),"
+            " kind = 'still' FROM picture ORDER BY rid",
+            {"none": int(UNKNOWN)},
+        )
+    table = np.array(rows, dtype=np.int64).reshape(len(rows), 5)
+    return Columns(
+        version,
+        table[:, 0].astype(np.int32),
+        np.ascontiguousarray(table[:, 1]),
+        np.ascontiguousarray(table[:, 2]),
+        np.ascontiguousarray(table[:, 3]),
+        table[:, 4].astype(bool),
+    )

@@ -1,0 +1,223 @@
+"""The schema as named steps. Each runs once, in one transaction, and leaves a row that says so.
+
+The first step is the whole schema of version 1 as one readable text; later steps change it and never edit an earlier
+one. Before a step changes an existing catalogue, a copy of it is kept beside it (`catalogue.before-<step>.db`).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+SCHEMA_1 = """
+CREATE TABLE decision (
+    seq     INTEGER PRIMARY KEY,           -- 1, 2, 3 … in the order of commit, without holes
+    uid     TEXT NOT NULL UNIQUE,
+    at      TEXT NOT NULL,                 -- RFC 3339, UTC
+    by      TEXT NOT NULL,
+    kind    TEXT NOT NULL,
+    body    TEXT NOT NULL,                 -- JSON
+    undoes  TEXT REFERENCES decision(uid), -- the decision that this one takes back
+    undone  INTEGER NOT NULL DEFAULT 0     -- 1 while another decision takes this one back
+) STRICT;
+CREATE INDEX decision_kind ON decision(kind, seq);
+CREATE TABLE decision_subject (            -- which pictures, openings, cameras … a decision is about
+    subject TEXT NOT NULL,
+    seq     INTEGER NOT NULL REFERENCES decision(seq),
+    PRIMARY KEY (subject, seq)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE medium (                      -- one photo, clip or caption file, by content
+    sha256      TEXT PRIMARY KEY,
+    kind        TEXT NOT NULL CHECK (kind IN ('photo', 'clip', 'captions')),
+    format      TEXT NOT NULL,
+    file        TEXT NOT NULL,             -- its own name
+    stored      TEXT NOT NULL,             -- relative to the archive, or absolute where left in place
+    in_place    INTEGER NOT NULL,
+    size_bytes  INTEGER NOT NULL,
+    mtime_ns    INTEGER NOT NULL,
+    width       INTEGER NOT NULL,          -- upright
+    height      INTEGER NOT NULL,
+    orientation INTEGER NOT NULL,
+    make        TEXT NOT NULL,
+    model       TEXT NOT NULL,
+    serial      TEXT NOT NULL,
+    camera      TEXT NOT NULL,             -- the key that clock corrections use
+    claims      TEXT NOT NULL,             -- JSON: every claim of the time, as it was said
+    facts       TEXT NOT NULL,             -- JSON
+    warnings    TEXT NOT NULL,             -- JSON
+    duration_ms INTEGER,
+    pair_id     TEXT NOT NULL,
+    belongs_to  TEXT,                      -- captions: their clip; a motion clip: its photo
+    shown       INTEGER NOT NULL
+) STRICT;
+CREATE INDEX medium_belongs ON medium(belongs_to) WHERE belongs_to IS NOT NULL;
+CREATE INDEX medium_pair ON medium(pair_id) WHERE pair_id <> '';
+CREATE INDEX medium_file ON medium(file);
+CREATE TABLE sighting (                    -- where each content was met, so that meeting it again costs nothing
+    path       TEXT PRIMARY KEY,
+    size_bytes INTEGER NOT NULL,
+    mtime_ns   INTEGER NOT NULL,
+    sha256     TEXT                        -- NULL: met, and refused
+) STRICT, WITHOUT ROWID;
+CREATE INDEX sighting_content ON sighting(sha256);
+CREATE TABLE problem (                     -- files that could not be used, or only in part
+    path   TEXT PRIMARY KEY,
+    reason TEXT NOT NULL,
+    hint   TEXT NOT NULL,
+    kept   INTEGER NOT NULL,
+    at     TEXT NOT NULL
+) STRICT;
+CREATE TABLE cue (
+    sha256   TEXT NOT NULL REFERENCES medium(sha256),  -- of the caption file
+    n        INTEGER NOT NULL,
+    start_ms INTEGER NOT NULL,
+    end_ms   INTEGER NOT NULL,
+    text     TEXT NOT NULL,
+    PRIMARY KEY (sha256, n)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE picture (
+    rid         INTEGER PRIMARY KEY,
+    id          TEXT NOT NULL UNIQUE,
+    kind        TEXT NOT NULL CHECK (kind IN ('photo', 'still')),
+    sha256      TEXT NOT NULL REFERENCES medium(sha256),
+    clip_ms     INTEGER,
+    width       INTEGER NOT NULL,
+    height      INTEGER NOT NULL,
+    taken_ms    INTEGER,                   -- milliseconds since 1970, UTC; NULL: not known
+    earliest_ms INTEGER,
+    latest_ms   INTEGER,
+    basis       TEXT NOT NULL,
+    why         TEXT NOT NULL,
+    sharpness   REAL,
+    phash       INTEGER,                   -- the 64 bits as a signed integer
+    mean_luma   REAL,
+    thumb       TEXT NOT NULL,
+    page        TEXT NOT NULL,
+    hold_ms     INTEGER NOT NULL,
+    chosen      TEXT NOT NULL,             -- why a still was chosen; '' for photos
+    group_id    INTEGER,                   -- the lowest rid of its group of near-duplicates; NULL: alone
+    caption     TEXT NOT NULL DEFAULT '',
+    spoken      TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE INDEX picture_medium ON picture(sha256, clip_ms);
+CREATE INDEX picture_taken ON picture(taken_ms);
+CREATE INDEX picture_group ON picture(group_id) WHERE group_id IS NOT NULL;
+CREATE TABLE proposal (
+    rid        INTEGER NOT NULL REFERENCES picture(rid),
+    dimension  TEXT NOT NULL,
+    target     TEXT NOT NULL,
+    source     TEXT NOT NULL,
+    confidence REAL NOT NULL,
+    evidence   TEXT NOT NULL,
+    PRIMARY KEY (rid, dimension, target, source)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE tag (                         -- what stands, folded from proposals and decisions
+    rid        INTEGER NOT NULL REFERENCES picture(rid),
+    dimension  TEXT NOT NULL,
+    target     TEXT NOT NULL,
+    state      TEXT NOT NULL CHECK (state IN ('set', 'proposed', 'rejected')),
+    by         TEXT NOT NULL,
+    why        TEXT NOT NULL,
+    confidence REAL NOT NULL,
+    counts     INTEGER NOT NULL,           -- 1: answers use it
+    PRIMARY KEY (rid, dimension, target)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX tag_target ON tag(dimension, target, counts, rid);
+
+CREATE TABLE closing (                     -- folded from close and reopen decisions
+    uid           TEXT PRIMARY KEY REFERENCES decision(uid),
+    opening       TEXT NOT NULL,
+    closed_ms     INTEGER NOT NULL,
+    earliest_ms   INTEGER NOT NULL,
+    latest_ms     INTEGER NOT NULL,
+    why           TEXT NOT NULL,
+    method        TEXT NOT NULL,
+    by            TEXT NOT NULL,
+    reopened_uid  TEXT REFERENCES decision(uid),
+    reopened_ms   INTEGER,
+    reopened_earliest_ms INTEGER,
+    reopened_latest_ms   INTEGER,
+    reopened_why  TEXT
+) STRICT;
+CREATE INDEX closing_opening ON closing(opening, closed_ms);
+
+CREATE TABLE unindexed (rid INTEGER PRIMARY KEY) STRICT;  -- pictures whose words the text index has yet to learn
+CREATE TABLE counter (name TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+INSERT INTO counter VALUES ('times', 0), ('tags', 0), ('plan', 0);
+"""
+
+
+def schema_1(connection: sqlite3.Connection) -> None:
+    """The first schema."""
+    for statement in _statements(SCHEMA_1):
+        connection.execute(statement)
+
+
+STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (("schema_1", schema_1),)
+
+
+def pending(connection: sqlite3.Connection) -> list[str]:
+    """Names of the steps that this catalogue has yet to take."""
+    done = _done(connection)
+    return [name for name, _ in STEPS if name not in done]
+
+
+def unknown(connection: sqlite3.Connection) -> list[str]:
+    """Steps that were taken by a later version of this program, which this one does not know."""
+    known = {name for name, _ in STEPS}
+    return sorted(_done(connection) - known)
+
+
+def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
+    """Take the pending steps, each in one transaction; returns their names. Needs autocommit (isolation_level None)."""
+    connection.execute("CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_at TEXT NOT NULL) STRICT")
+    taken = []
+    for name, step in STEPS:
+        if name in _done(connection):
+            continue
+        if _done(connection):
+            _keep_copy(connection, path.with_name(f"{path.stem}.before-{name}{path.suffix}"))
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            # Another process may have taken the step while this one waited for the lock.
+            if name not in _done(connection):
+                step(connection)
+                connection.execute("INSERT INTO migration VALUES (?, ?)", (name, datetime.now(UTC).isoformat()))
+                taken.append(name)
+            connection.execute("COMMIT")
+        except BaseException:
+            connection.execute("ROLLBACK")
+            raise
+    return taken
+
+
+def _done(connection: sqlite3.Connection) -> set[str]:
+    try:
+        return {row[0] for row in connection.execute("SELECT name FROM migration")}
+    except sqlite3.OperationalError as error:
+        if "no such table" in str(error):
+            return set()
+        raise
+
+
+def _keep_copy(connection: sqlite3.Connection, path: Path) -> None:
+    target = sqlite3.connect(path)
+    try:
+        connection.backup(target)
+    finally:
+        target.close()
+
+
+def _statements(text: str) -> list[str]:
+    """The statements of a schema text. `executescript` would commit an open transaction, so they run one by one."""
+    found, current = [], ""
+    for line in text.splitlines():
+        current += line + "\n"
+        if sqlite3.complete_statement(current):
+            found.append(current)
+            current = ""
+    return found

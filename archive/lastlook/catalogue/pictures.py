@@ -1,0 +1,332 @@
+"""The pictures of an archive: photos and stills. Add, fetch, re-time, group, caption."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from lastlook.catalogue import tags as tag_rows
+from lastlook.catalogue.connection import Catalogue, Row
+from lastlook.errors import AmbiguousId, NoSuchId
+from lastlook.records import CaptureTime, Picture, PictureKind, Quality, StillReading, photo_id, still_id
+
+_COLUMNS = (
+    "p.id, p.rid, p.kind, p.sha256, m.file, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, p.basis, p.why,"
+    " m.camera, p.width, p.height, p.sharpness, p.phash, p.mean_luma, p.thumb, p.page, p.caption, p.spoken,"
+    " p.group_id, p.hold_ms, m.shown"
+)
+_FROM = "FROM picture p JOIN medium m USING (sha256)"
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def to_ms(instant: datetime | None) -> int | None:
+    """Milliseconds since 1970, rounded down, exact in integers."""
+    if instant is None:
+        return None
+    return (instant - _EPOCH) // timedelta(milliseconds=1)
+
+
+def from_ms(value: int | None) -> datetime | None:
+    return None if value is None else _EPOCH + timedelta(milliseconds=value)
+
+
+def add_photo(
+    catalogue: Catalogue,
+    sha256: str,
+    *,
+    width: int,
+    height: int,
+    time: CaptureTime,
+    quality: Quality | None,
+    thumb: str,
+    page: str,
+) -> int:
+    """Add a photo's picture; returns its row."""
+    return _add(
+        catalogue,
+        photo_id(sha256),
+        PictureKind.PHOTO,
+        sha256,
+        None,
+        (width, height),
+        time,
+        quality,
+        thumb,
+        page,
+        hold_ms=0,
+        chosen="",
+    )
+
+
+def add_still(catalogue: Catalogue, sha256: str, still: StillReading, time: CaptureTime) -> int:
+    """Add a still of a clip, unless it is there; returns its row."""
+    row = catalogue.row("SELECT rid FROM picture WHERE sha256 = ? AND clip_ms = ?", (sha256, still.clip_ms))
+    if row:
+        return int(row[0])
+    return _add(
+        catalogue,
+        still_id(sha256, still.clip_ms),
+        PictureKind.STILL,
+        sha256,
+        still.clip_ms,
+        (still.width, still.height),
+        time,
+        still.quality,
+        still.thumb,
+        still.page,
+        hold_ms=still.hold_ms,
+        chosen=still.why,
+    )
+
+
+def _add(
+    catalogue: Catalogue,
+    id: str,
+    kind: PictureKind,
+    sha256: str,
+    clip_ms: int | None,
+    size: tuple[int, int],
+    time: CaptureTime,
+    quality: Quality | None,
+    thumb: str,
+    page: str,
+    *,
+    hold_ms: int,
+    chosen: str,
+) -> int:
+    catalogue.execute(
+        "INSERT INTO picture (id, kind, sha256, clip_ms, width, height, taken_ms, earliest_ms, latest_ms, basis, why,"
+        " sharpness, phash, mean_luma, thumb, page, hold_ms, chosen) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+        (
+            id,
+            kind.value,
+            sha256,
+            clip_ms,
+            *size,
+            to_ms(time.instant),
+            to_ms(time.earliest),
+            _ceil_ms(time.latest),
+            time.basis,
+            time.why,
+            quality.sharpness if quality else None,
+            _signed(quality.phash) if quality else None,
+            quality.mean_luma if quality else None,
+            thumb,
+            page,
+            hold_ms,
+            chosen,
+        ),
+    )
+    rid = catalogue.last_rid()
+    mark_unindexed(catalogue, [rid])
+    catalogue.count_up("times")
+    return rid
+
+
+def by_rids(catalogue: Catalogue, rids: Sequence[int]) -> list[Picture]:
+    """Pictures with their tags, in the order of `rids`; rows that are gone are left out."""
+    found: dict[int, Picture] = {}
+    for start in range(0, len(rids), 500):
+        part = [int(rid) for rid in rids[start : start + 500]]
+        marks = ",".join("?" * len(part))
+        for row in catalogue.rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.rid IN ({marks})", part):
+            found[row[1]] = _picture(row)
+    tags = tag_rows.standing(catalogue, list(found))
+    return [replace(found[rid], tags=tags.get(rid, ())) for rid in map(int, rids) if rid in found]
+
+
+def find(catalogue: Catalogue, typed: str) -> Picture:
+    """A picture by its id or the beginning of it. Raises NoSuchId, AmbiguousId."""
+    typed = typed.strip().lower()
+    rows = catalogue.rows("SELECT rid FROM picture WHERE id = ?", (typed,))
+    if not rows and len(typed) >= 3 and all(letter in "ps0123456789abcdef-" for letter in typed):
+        rows = catalogue.rows("SELECT rid FROM picture WHERE id >= ? AND id < ? LIMIT 6", (typed, typed + "~"))
+    if not rows:
+        raise NoSuchId("picture", typed)
+    pictures = by_rids(catalogue, [int(row[0]) for row in rows])
+    if len(pictures) > 1:
+        raise AmbiguousId("picture", typed, [picture.id for picture in pictures])
+    return pictures[0]
+
+
+def of_medium(catalogue: Catalogue, sha256: str) -> list[Picture]:
+    """A photo's picture, or a clip's stills in order."""
+    rows = catalogue.rows("SELECT rid FROM picture WHERE sha256 = ? ORDER BY clip_ms", (sha256,))
+    return by_rids(catalogue, [int(row[0]) for row in rows])
+
+
+def of_group(catalogue: Catalogue, group: int) -> list[Picture]:
+    """Near-duplicates that are shown together, oldest first."""
+    rows = catalogue.rows("SELECT rid FROM picture WHERE group_id = ? ORDER BY taken_ms, rid", (group,))
+    return by_rids(catalogue, [int(row[0]) for row in rows])
+
+
+def neighbours(catalogue: Catalogue, rid: int) -> tuple[str, str]:
+    """Ids of the pictures taken just before and just after, '' where there is none."""
+    row = catalogue.row("SELECT taken_ms FROM picture WHERE rid = ?", (rid,))
+    if row is None or row[0] is None:
+        return "", ""
+    earlier = catalogue.row(
+        "SELECT id FROM picture WHERE (taken_ms, rid) < (?, ?) ORDER BY taken_ms DESC, rid DESC LIMIT 1", (row[0], rid)
+    )
+    later = catalogue.row(
+        "SELECT id FROM picture WHERE (taken_ms, rid) > (?, ?) ORDER BY taken_ms, rid LIMIT 1", (row[0], rid)
+    )
+    return (str(earlier[0]) if earlier else "", str(later[0]) if later else "")
+
+
+def times_to_resolve(
+    catalogue: Catalogue, camera: str | None = None
+) -> Iterator[tuple[int, str, str, int | None, int | None]]:
+    """(rid, claims as JSON, camera, clip_ms, duration_ms) of all pictures, or of one camera's."""
+    where, values = ("WHERE m.camera = ?", (camera,)) if camera is not None else ("", ())
+    for row in catalogue.rows(
+        f"SELECT p.rid, m.claims, m.camera, p.clip_ms, m.duration_ms {_FROM} {where} ORDER BY p.rid", values
+    ):
+        yield int(row[0]), str(row[1]), str(row[2]), row[3], row[4]
+
+
+def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> int:
+    """Give pictures their resolved times; returns how many changed."""
+    changed = 0
+    for rid, time in times:
+        values = (to_ms(time.instant), to_ms(time.earliest), _ceil_ms(time.latest), time.basis, time.why)
+        changed += catalogue.execute(
+            "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?"
+            " AND (taken_ms IS NOT ? OR earliest_ms IS NOT ? OR latest_ms IS NOT ? OR basis <> ? OR why <> ?)",
+            (*values, rid, *values),
+        )
+    if changed:
+        catalogue.count_up("times")
+    return changed
+
+
+def for_grouping(catalogue: Catalogue) -> list[tuple[int, int, int]]:
+    """(rid, taken_ms, phash unsigned) of all pictures with both, in order of time."""
+    rows = catalogue.rows(
+        "SELECT rid, taken_ms, phash FROM picture WHERE taken_ms IS NOT NULL AND phash IS NOT NULL"
+        " ORDER BY taken_ms, rid"
+    )
+    return [(row[0], row[1], row[2] & 0xFFFF_FFFF_FFFF_FFFF) for row in rows]
+
+
+def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
+    """Give each picture of `groups` (rid → lowest rid of its group) its group; all others stand alone."""
+    now = {
+        int(row[0]): row[1] for row in catalogue.rows("SELECT rid, group_id FROM picture WHERE group_id IS NOT NULL")
+    }
+    changes = [(None, rid) for rid in now if rid not in groups]
+    changes += [(group, rid) for rid, group in groups.items() if now.get(rid) != group]  # type: ignore[misc]
+    catalogue.execute_many("UPDATE picture SET group_id = ? WHERE rid = ?", changes)
+
+
+def set_caption(catalogue: Catalogue, rid: int, caption: str) -> None:
+    if catalogue.execute("UPDATE picture SET caption = ? WHERE rid = ? AND caption <> ?", (caption, rid, caption)):
+        mark_unindexed(catalogue, [rid])
+
+
+def set_spoken(catalogue: Catalogue, words: Mapping[int, str]) -> None:
+    """Give stills the words spoken over them."""
+    for rid, text in words.items():
+        if catalogue.execute("UPDATE picture SET spoken = ? WHERE rid = ? AND spoken <> ?", (text, rid, text)):
+            mark_unindexed(catalogue, [rid])
+
+
+def every_rid(catalogue: Catalogue) -> list[int]:
+    return [int(row[0]) for row in catalogue.rows("SELECT rid FROM picture ORDER BY rid")]
+
+
+def rids_of_ids(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for start in range(0, len(ids), 500):
+        part = ids[start : start + 500]
+        marks = ",".join("?" * len(part))
+        found.update(
+            (row[0], row[1]) for row in catalogue.rows(f"SELECT id, rid FROM picture WHERE id IN ({marks})", part)
+        )
+    return found
+
+
+def derived_names(catalogue: Catalogue) -> list[tuple[str, str, str, int | None]]:
+    """(thumb, page, sha256, clip_ms) of every picture."""
+    return [
+        (row[0], row[1], row[2], row[3])
+        for row in catalogue.rows("SELECT thumb, page, sha256, clip_ms FROM picture ORDER BY rid")
+    ]
+
+
+# ------------------------------------------------------------------------------------ the text index's queue
+
+
+def mark_unindexed(catalogue: Catalogue, rids: Iterable[int]) -> None:
+    catalogue.execute_many("INSERT OR IGNORE INTO unindexed VALUES (?)", ((rid,) for rid in rids))
+
+
+def mark_all_unindexed(catalogue: Catalogue) -> None:
+    catalogue.execute("INSERT OR IGNORE INTO unindexed SELECT rid FROM picture")
+
+
+def unindexed(catalogue: Catalogue, limit: int = 5000) -> list[int]:
+    return [int(row[0]) for row in catalogue.rows("SELECT rid FROM unindexed ORDER BY rid LIMIT ?", (limit,))]
+
+
+def mark_indexed(catalogue: Catalogue, rids: Iterable[int]) -> None:
+    catalogue.execute_many("DELETE FROM unindexed WHERE rid = ?", ((rid,) for rid in rids))
+
+
+def words_of(catalogue: Catalogue, rids: Sequence[int]) -> Iterator[tuple[int, str, str, str, list[tuple[str, str]]]]:
+    """(rid, file, caption, spoken, [(dimension, target) that count]) : what the text index learns of each picture."""
+    for start in range(0, len(rids), 500):
+        part = list(rids[start : start + 500])
+        marks = ",".join("?" * len(part))
+        targets: dict[int, list[tuple[str, str]]] = {}
+        for rid, dimension, target in catalogue.rows(
+            f"SELECT rid, dimension, target FROM tag WHERE rid IN ({marks}) AND counts = 1"
+            " ORDER BY rid, dimension, target",
+            part,
+        ):
+            targets.setdefault(rid, []).append((dimension, target))
+        for rid, file, caption, spoken in catalogue.rows(
+            f"SELECT p.rid, m.file, p.caption, p.spoken {_FROM} WHERE p.rid IN ({marks}) ORDER BY p.rid", part
+        ):
+            yield rid, file, caption, spoken, targets.get(rid, [])
+
+
+# ------------------------------------------------------------------------------------------------ rows
+
+
+def _picture(row: Row) -> Picture:
+    quality = None
+    if row[14] is not None:
+        quality = Quality(float(row[14]), int(row[15]) & 0xFFFF_FFFF_FFFF_FFFF, float(row[16]))
+    return Picture(
+        id=row[0],
+        rid=row[1],
+        kind=PictureKind(row[2]),
+        sha256=row[3],
+        file=row[4],
+        clip_ms=row[5],
+        time=CaptureTime(from_ms(row[6]), from_ms(row[7]), from_ms(row[8]), row[9], row[10]),
+        camera=row[11],
+        width=row[12],
+        height=row[13],
+        quality=quality,
+        thumb=row[17],
+        page=row[18],
+        caption=row[19],
+        spoken=row[20],
+        group=row[21],
+        hold_ms=row[22],
+        shown=bool(row[23]),
+    )
+
+
+def _signed(value: int) -> int:
+    """A 64-bit unsigned integer as SQLite can hold it."""
+    return value - (1 << 64) if value >= 1 << 63 else value
+
+
+def _ceil_ms(instant: datetime | None) -> int | None:
+    """Rounded up, so that storing never narrows an interval."""
+    return None if instant is None else -((_EPOCH - instant) // timedelta(milliseconds=1))

@@ -1,0 +1,122 @@
+"""Proposals and a person's word, folded into the tags that stand on a picture.
+
+The rule: a person's last word on (picture, dimension, target) wins over every proposal; "no" is remembered and shown.
+Without a word, the proposal of the highest confidence stands as proposed, and counts for answers from the archive's
+threshold on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from lastlook.catalogue import decisions
+from lastlook.catalogue.connection import Catalogue
+from lastlook.records import Dimension, Proposal, ProposalSource, Tag, TagState
+
+
+def replace_proposals(catalogue: Catalogue, rid: int, proposals: Iterable[Proposal]) -> None:
+    """Put a picture's proposals in place of those it had."""
+    catalogue.execute("DELETE FROM proposal WHERE rid = ?", (rid,))
+    catalogue.execute_many(
+        "INSERT OR REPLACE INTO proposal VALUES (?, ?, ?, ?, ?, ?)",
+        ((rid, p.dimension.value, p.target, p.source.value, p.confidence, p.evidence) for p in proposals),
+    )
+
+
+def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
+    rows = catalogue.rows(
+        "SELECT dimension, target, source, confidence, evidence FROM proposal WHERE rid = ?"
+        " ORDER BY dimension, confidence DESC, target",
+        (rid,),
+    )
+    return [Proposal(Dimension(row[0]), row[1], ProposalSource(row[2]), row[3], row[4]) for row in rows]
+
+
+def fold(
+    catalogue: Catalogue, rid: int, picture: str, weighed: Iterable[Proposal], threshold: float
+) -> tuple[tuple[Tag, ...], str | None]:
+    """Fold proposals (one a target, already weighed) and the decisions about a picture into its standing tags, and
+    write them. Returns the tags and the caption a person gave, None where nobody did. Marks nothing for the index."""
+    stand: dict[tuple[str, str], Tag] = {}
+    for proposal in weighed:
+        stand[proposal.dimension.value, proposal.target] = Tag(
+            proposal.dimension,
+            proposal.target,
+            TagState.PROPOSED,
+            proposal.source.value,
+            proposal.evidence,
+            proposal.confidence,
+        )
+    caption: str | None = None
+    for decision in decisions.live(catalogue, "tag", picture):
+        body: Mapping[str, Any] = decision.body
+        when = decision.at.date().isoformat()
+        for state, word in ((TagState.SET, "set"), (TagState.REJECTED, "reject")):
+            for dimension, target in body.get(word, ()):
+                why = f"{decision.by} said {'so' if state is TagState.SET else 'no'} on {when}"
+                stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why)
+        if body.get("caption") is not None:
+            caption = str(body["caption"])
+    catalogue.execute("DELETE FROM tag WHERE rid = ?", (rid,))
+    catalogue.execute_many(
+        "INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            (
+                rid,
+                tag.dimension.value,
+                tag.target,
+                tag.state.value,
+                tag.by,
+                tag.why,
+                tag.confidence,
+                int(tag.state is TagState.SET or (tag.state is TagState.PROPOSED and tag.confidence >= threshold)),
+            )
+            for tag in stand.values()
+        ),
+    )
+    catalogue.count_up("tags")
+    return tuple(stand.values()), caption
+
+
+def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, ...]]:
+    """The tags that stand on pictures: a person's and proposals, rejected ones too."""
+    found: dict[int, list[Tag]] = {}
+    for start in range(0, len(rids), 500):
+        part = list(rids[start : start + 500])
+        marks = ",".join("?" * len(part))
+        for row in catalogue.rows(
+            f"SELECT rid, dimension, target, state, by, why, confidence FROM tag WHERE rid IN ({marks})"
+            " ORDER BY rid, dimension, state = 'rejected', state = 'proposed', confidence DESC, target",
+            part,
+        ):
+            found.setdefault(row[0], []).append(
+                Tag(Dimension(row[1]), row[2], TagState(row[3]), row[4], row[5], row[6])
+            )
+    return {rid: tuple(tags) for rid, tags in found.items()}
+
+
+def rids_with(catalogue: Catalogue, dimension: Dimension, targets: Sequence[str]) -> list[int]:
+    """Rows of the pictures that count as tagged with any of `targets`."""
+    marks = ",".join("?" * len(targets))
+    rows = catalogue.rows(
+        f"SELECT DISTINCT rid FROM tag WHERE dimension = ? AND target IN ({marks}) AND counts = 1",
+        (dimension.value, *targets),
+    )
+    return [int(row[0]) for row in rows]
+
+
+def targets_in_use(catalogue: Catalogue) -> set[str]:
+    """Every id a tag or a decision about tags points at: what a plan must never drop."""
+    used = {str(row[0]) for row in catalogue.rows("SELECT DISTINCT target FROM tag WHERE state <> 'rejected'")}
+    return used | {
+        str(row[0]) for row in catalogue.rows("SELECT DISTINCT opening FROM closing WHERE reopened_uid IS NULL")
+    }
+
+
+def counts_by_target(catalogue: Catalogue, dimension: Dimension) -> dict[str, int]:
+    """How many pictures count for each target of a dimension."""
+    rows = catalogue.rows(
+        "SELECT target, COUNT(*) FROM tag WHERE dimension = ? AND counts = 1 GROUP BY target", (dimension.value,)
+    )
+    return {str(row[0]): int(row[1]) for row in rows}
