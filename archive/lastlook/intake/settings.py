@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 THUMB_EDGE = 440
-PAGE_EDGE = 1280
+PAGE_EDGE = 960
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,19 +15,23 @@ class IntakeSettings:
 
     `derived`: root folder of the derived pictures. `staging`: an existing folder into which each file is copied
     while it is hashed (None: files are left in place). `max_pixels`: the most pixels a picture may have before it is
-    refused; phones make 200-megapixel pictures, decompression bombs claim billions. `seconds_per_file`: the bound on
-    one photo. `thumb_edge`, `page_edge`: long edges in pixels of the two derived pictures; a page is never enlarged.
+    refused; phones make 200-megapixel pictures, decompression bombs claim billions. `thumb_edge`, `page_edge`: long
+    edges in pixels of the two derived pictures. A page has at least `page_edge` where the photo has, and up to 5/3 of
+    it where that is what the decoder gives by halving: scaling once more costs as much as decoding and shows less.
 
-    For clips: no stretch longer than `still_interval_ms` is without a still; a view held for `hold_ms` gets its own;
-    `clip_seconds_per_minute` bounds the work on a clip by its length, on top of `seconds_per_file`.
+    A file may take `seconds_per_file` and, on top, the time its bytes take at `photo_bytes_per_second` or
+    `clip_bytes_per_second`: slow cards and hour-long recordings are no fault.
+
+    For clips: no stretch longer than `still_interval_ms` is without a still; a view held for `hold_ms` gets its own.
     """
 
     derived: Path
     staging: Path | None = None
     max_pixels: int = 250_000_000
-    seconds_per_file: float = 10.0
+    seconds_per_file: float = 8.0
+    photo_bytes_per_second: float = 2_000_000.0
+    clip_bytes_per_second: float = 300_000.0
     thumb_edge: int = THUMB_EDGE
     page_edge: int = PAGE_EDGE
     still_interval_ms: int = 20_000
     hold_ms: int = 3_000
-    clip_seconds_per_minute: float = 60.0

@@ -1,0 +1,415 @@
+"""A photo's pixels: decoded once, at a reduced size, upright, as sRGB or grey bytes; and what is derived from them.
+
+The order is always: look at the header, refuse what is too large, decode as small as the format allows, turn, make
+the page, from it the thumb and the grey picture that is judged.
+"""
+
+from __future__ import annotations
+
+import io
+import threading
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import PurePath
+
+import numpy as np
+import pillow_heif
+from numpy.typing import NDArray
+from PIL import (  # noqa: F401 - naming the plugins registers them; Image.init() would load all of Pillow's
+    AvifImagePlugin,
+    GifImagePlugin,
+    Image,
+    ImageCms,
+    ImageFile,
+    JpegImagePlugin,
+    MpoImagePlugin,
+    PngImagePlugin,
+    TiffImagePlugin,
+    WebPImagePlugin,
+)
+
+from lastlook.intake import derived, exif, quality, raw
+from lastlook.intake.discover import FoundKind, kind_of, looks_like_text, unread_kind
+from lastlook.intake.settings import IntakeSettings
+from lastlook.records import Quality
+
+pillow_heif.register_heif_opener()
+# Pillow's own limit refuses 200-megapixel phones. Ours, `max_pixels`, is checked before any pixel is decoded.
+Image.MAX_IMAGE_PIXELS = None
+
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "GIF", "HEIF", "AVIF")
+"""Formats that are read, by Pillow's names (MPO opens as JPEG). A closed list: some decoders of Pillow start
+programs, others are seldom used and fragile."""
+
+GROUND = (232, 232, 232)
+"""What shows through where a picture is transparent: a neutral light grey, since both black and white lines occur."""
+
+_TURNED_BY_DECODER = frozenset({"TIFF", "HEIF"})  # turning these again would be wrong
+_PAGE_SLACK = 5 / 3  # how much larger than asked a page may stay, see IntakeSettings
+_TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}  # Exif 0x0112 → what brings the picture upright; the numbers' meaning: CIPA DC-008, Orientation
+_SMALL_PROFILE = 4096  # bytes of a colour profile that may go along with each derived picture
+_tolerant = threading.Lock()
+
+
+class NotShowable(Exception):
+    """There is no picture to be had; `reason` and `hint` are words for a builder. Caught by the reader."""
+
+    def __init__(self, reason: str, hint: str = "") -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.hint = hint
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A file whose header was read. `width`, `height` are upright, `orientation` is 1..8 as honoured.
+
+    `format` is the word for a builder ("JPEG", "HEIC", "raw", ...), `data` what was decoded: the file's bytes, or those
+    of the preview inside a raw file.
+    """
+
+    data: bytes
+    image: Image.Image
+    format: str
+    width: int
+    height: int
+    orientation: int
+    metadata: exif.Metadata
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Developed:
+    """What came of a photo: names of derived files, its quality, and what should be said of it."""
+
+    thumb: str
+    page: str
+    quality: Quality
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Notes:
+    said: list[str] = field(default_factory=list)
+
+
+def open_photo(data: bytes, path: str, max_pixels: int) -> Opened:
+    """Read the header of the photo whose file holds `data`; `path` only serves to know raw files by their names.
+
+    Raises `NotShowable`.
+    """
+    if not data:
+        raise NotShowable("is empty", "Copy it afresh from the card or phone.")
+    image = _open(data, path)
+    if image is None or _is_raw(image, path):
+        return _open_raw(data, path, image, max_pixels)
+    return _opened(data, image, _format(image, data, path), exif.read(data, image), max_pixels)
+
+
+def develop(opened: Opened, sha256: str, settings: IntakeSettings) -> Developed:
+    """Decode, write thumb and page under the settings' folder, judge. Raises `NotShowable`; OSError of the disk."""
+    notes = _Notes()
+    page = _upright(opened, settings.page_edge, notes)
+    icc = _kept_profile(page)
+    thumb = page.copy()
+    thumb.thumbnail((settings.thumb_edge,) * 2, Image.Resampling.BICUBIC, reducing_gap=1.1)
+    grey = np.asarray(page.convert("L"), dtype=np.uint8)
+    names = derived.thumb_name(sha256), derived.page_name(sha256)
+    derived.save_jpeg(settings.derived, names[0], thumb, icc=icc)
+    derived.save_jpeg(settings.derived, names[1], page, icc=icc)
+    return Developed(*names, quality.measure(grey), tuple(notes.said))
+
+
+def upright(data: bytes, path: str, edge: int, max_pixels: int) -> tuple[Image.Image, bytes]:
+    """The photo upright with a long edge of at most `edge` pixels, "L" or "RGB", and its colour profile (b"" is sRGB).
+
+    Raises `NotShowable`.
+    """
+    opened = open_photo(data, path, max_pixels)
+    picture = _upright(opened, edge, _Notes())
+    if max(picture.size) > edge:
+        picture.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=2.0)
+    return picture, _kept_profile(picture)
+
+
+# ------------------------------------------------------------------------------------------------ opening
+
+
+def _open(data: bytes, path: str) -> Image.Image | None:
+    """The picture with its header read, or None where only a raw file's preview could help."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return Image.open(io.BytesIO(data), formats=FORMATS)
+    except MemoryError:
+        raise NotShowable("is larger than memory allows") from None
+    except Exception as error:  # OSError, ValueError, SyntaxError, struct.error and others, on broken headers
+        if raw.is_raw_name(path):
+            return None
+        raise _unreadable(data) from error
+
+
+def _unreadable(data: bytes) -> NotShowable:
+    if looks_like_text(data[:4096]):
+        return NotShowable("is no photo: it holds text", "A page or message was saved under a photo's name.")
+    if not any(data[:4096]):
+        return NotShowable("holds nothing but zeros", "The card or copy failed; copy it afresh from the original.")
+    unread = unread_kind(data[:32])
+    if unread:
+        return NotShowable(f"is a {unread} file, which is not read as a photo", "Save it as JPEG or PNG.")
+    if kind_of(data[:4096]) is FoundKind.PHOTO:
+        return NotShowable("is damaged: its beginning cannot be read", "Copy it afresh from the card or phone.")
+    return NotShowable(
+        "is no kind of photo that can be read, or is damaged from its first byte",
+        "Copy it afresh from the card or phone, or save it as JPEG.",
+    )
+
+
+def _is_raw(image: Image.Image, path: str) -> bool:
+    """Whether what opened as a TIFF is a camera's raw file, of which only an icon was opened."""
+    if image.format != "TIFF":
+        return False
+    try:
+        tags = image.tag_v2  # type: ignore[attr-defined]
+        # DNGVersion (0xC612), or a first picture that calls itself reduced (NewSubfileType 0x00FE) and names a camera
+        reduced = bool(int(tags.get(0x00FE, 0)) & 1) and bool(tags.get(0x010F))
+        return raw.is_raw_name(path) or 0xC612 in tags or reduced
+    except Exception:  # broken tags: then the name decides
+        return raw.is_raw_name(path)
+
+
+def _open_raw(data: bytes, path: str, image: Image.Image | None, max_pixels: int) -> Opened:
+    metadata = exif.read(data, image)
+    for preview in raw.previews(data):
+        if preview.width * preview.height > max_pixels:
+            continue
+        inner = data[preview.start :]
+        try:
+            picture = Image.open(io.BytesIO(inner), formats=("JPEG",))
+            own = exif.read(inner, picture)
+        except Exception:  # a chance likeness, or sensor data in a JPEG's clothes
+            continue
+        # A preview that says which way up it is knows best; most do not, and lie as the sensor does.
+        merged = metadata if metadata.claims or metadata.camera.model else own
+        merged = replace(merged, orientation=own.orientation or metadata.orientation)
+        opened = _opened(inner, picture, "raw", merged, max_pixels)
+        said = f"a raw file, shown through its camera's preview of {opened.width} × {opened.height}"
+        return replace(opened, warnings=(*opened.warnings, said))
+    raise NotShowable(
+        "is a raw file without a preview inside: it is kept, but cannot be shown",
+        "Save it as JPEG with the camera maker's program and take that in too.",
+    )
+
+
+def _opened(data: bytes, image: Image.Image, word: str, metadata: exif.Metadata, max_pixels: int) -> Opened:
+    width, height = image.size
+    if width * height > max_pixels:
+        raise NotShowable(
+            f"claims {width} × {height} pixels, more than the limit of {max_pixels // 1_000_000} million",
+            "If it is a true picture, save it smaller; if not, it is damaged.",
+        )
+    if width < 1 or height < 1:
+        raise NotShowable("has no pixels", "Copy it afresh from the card or phone.")
+    said: list[str] = []
+    stated = metadata.orientation if word == "raw" else _stated_orientation(image, metadata)
+    orientation = stated or 1
+    if not 1 <= orientation <= 8:
+        said.append(f"its orientation, {orientation}, has no meaning; it is shown as it lies")
+        orientation = 1
+    if orientation >= 5 and image.format not in _TURNED_BY_DECODER:
+        width, height = height, width
+    return Opened(data, image, word, width, height, orientation, metadata, tuple(said))
+
+
+def _stated_orientation(image: Image.Image, metadata: exif.Metadata) -> int | None:
+    if image.format == "HEIF":  # its decoder turned the picture and left a note of it
+        noted = image.info.get("original_orientation")
+        return noted if isinstance(noted, int) else None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            stated = image.getexif().get(0x0112)
+    except Exception:  # a broken block
+        return metadata.orientation
+    return stated if isinstance(stated, int) else metadata.orientation
+
+
+def _format(image: Image.Image, data: bytes, path: str) -> str:
+    if image.format == "HEIF":
+        return "HEIC" if data[8:10] == b"he" else "HEIF"
+    if image.format == "MPO":  # phones hide depth and brightness pictures behind an ordinary JPEG
+        return "MPO" if PurePath(path).suffix.lower() == ".mpo" else "JPEG"
+    return {"WEBP": "WebP"}.get(image.format or "", image.format or "")
+
+
+# ------------------------------------------------------------------------------------------------ decoding
+
+
+def _upright(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
+    """Decode to a long edge of `edge`, or up to `_PAGE_SLACK` times that; "L" or "RGB"; never enlarged."""
+    picture = _load(opened, edge, notes)
+    profile = picture.info.get("icc_profile") or b""
+    shown = _shown(picture, edge)
+    if max(shown.size) > edge * _PAGE_SLACK:
+        shown.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=1.1)
+    shown = _coloured(shown, profile)
+    turn = _TURNS.get(opened.orientation)
+    if turn is not None and opened.image.format not in _TURNED_BY_DECODER:
+        profile = shown.info.get("icc_profile") or b""
+        shown = shown.transpose(turn)
+        shown.info["icc_profile"] = profile
+    return shown
+
+
+def _load(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
+    image = opened.image
+    if image.format in ("JPEG", "MPO"):
+        longest = max(image.size)
+        if longest > edge:
+            # The decoder halves up to three times; never below what is asked.
+            image.draft(None, (image.width * edge // longest, image.height * edge // longest))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            image.load()
+    except MemoryError:
+        raise NotShowable("is larger than memory allows", "Save it smaller and take that in.") from None
+    except Exception as error:  # the same wide choice as in opening
+        return _load_part(opened, edge, notes, error)
+    return image
+
+
+def _load_part(opened: Opened, edge: int, notes: _Notes, error: Exception) -> Image.Image:
+    """What can be had of a broken file. Raises `NotShowable` where that is nothing."""
+    broken = NotShowable("is damaged: its picture cannot be decoded", "Copy it afresh from the card or phone.")
+    if opened.image.format not in ("JPEG", "MPO", "PNG", "TIFF", "GIF"):
+        raise broken from error
+    try:
+        with _tolerating(), warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            again = Image.open(io.BytesIO(opened.data), formats=FORMATS)
+            if again.format in ("JPEG", "MPO"):
+                longest = max(again.size)
+                again.draft(None, (again.width * edge // longest, again.height * edge // longest))
+            again.load()
+    except Exception:
+        raise broken from error
+    read = _share_read(again)
+    if read < 0.02:
+        raise broken from error
+    if read < 0.995:
+        notes.said.append(f"damaged: only about the upper {round(read * 100)} % could be read")
+    else:
+        notes.said.append("damaged: its end is missing or broken; parts of the picture may be wrong")
+    return again
+
+
+@contextmanager
+def _tolerating() -> Iterator[None]:
+    """Let Pillow fill in what is missing, here only: it is one switch for the whole process."""
+    with _tolerant:
+        ImageFile.LOAD_TRUNCATED_IMAGES = True
+        try:
+            yield
+        finally:
+            ImageFile.LOAD_TRUNCATED_IMAGES = False
+
+
+def _share_read(image: Image.Image) -> float:
+    """How much of a broken picture, from the top, is more than the one flat colour that fills its lower part."""
+    grey = np.asarray(image.convert("L") if image.mode != "L" else image)
+    differs = np.flatnonzero(np.any(grey != grey[-1, -1], axis=1))
+    return float(differs[-1] + 1) / grey.shape[0] if differs.size else 0.0
+
+
+def _shown(image: Image.Image, edge: int) -> Image.Image:
+    """`image` in a mode that can be shown, or in CMYK or LAB which `_coloured` turns into RGB; reduced early."""
+    if image.mode in ("RGB", "L"):
+        return _reduced(image, edge)
+    if image.mode in ("CMYK", "YCbCr"):
+        return _reduced(image, edge)
+    if image.mode == "LAB":
+        return image
+    if image.mode == "1":
+        return _reduced(image.convert("L"), edge)
+    if image.mode.startswith("I") or image.mode == "F":
+        return _reduced(Image.fromarray(_bytes_of(np.asarray(image))), edge)
+    if image.mode == "P" and "transparency" not in image.info:
+        return _reduced(image.convert("RGB"), edge)
+    if image.mode in ("P", "PA", "LA", "La", "RGBA", "RGBa") or "transparency" in image.info:
+        clear = _reduced(image if image.mode == "RGBA" else image.convert("RGBA"), edge)
+        ground = Image.new("RGBA", clear.size, (*GROUND, 255))
+        return Image.alpha_composite(ground, clear).convert("RGB")
+    return _reduced(image.convert("RGB"), edge)
+
+
+def _reduced(image: Image.Image, edge: int) -> Image.Image:
+    """Scaled down if that saves work later; a page that is a little too large stays as the decoder gave it."""
+    if max(image.size) > edge * _PAGE_SLACK:
+        image.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=1.1)
+    return image
+
+
+def _bytes_of(values: NDArray[np.generic]) -> NDArray[np.uint8]:
+    """Grey of more than 8 bits as bytes. Whole numbers: their scale is the least of 8, 10, 12, 14, 16 or 32 bits that
+    holds them. Fractions: 0..1 where they lie in it, as is usual, else from their least to their largest."""
+    numbers = np.nan_to_num(values.astype(np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+    low, high = float(numbers.min()), float(numbers.max())
+    if values.dtype.kind in "iu" and low >= 0:
+        low, high = 0.0, next(float(top) for top in (255, 1023, 4095, 16383, 65535, 2**32) if high <= top)
+    elif low >= 0 and high <= 1.0:
+        low, high = 0.0, 1.0
+    if high <= low:
+        return np.zeros(values.shape, dtype=np.uint8)
+    return np.asarray(np.rint((numbers - low) * (255.0 / (high - low))), dtype=np.uint8)
+
+
+# ------------------------------------------------------------------------------------------------ colour
+
+
+def _coloured(image: Image.Image, profile: bytes) -> Image.Image:
+    """`image` as "L" or "RGB". A small RGB profile stays with it for the browser to honour (free); a large one, and
+    that of CMYK or LAB, is applied. Without a profile CMYK is turned by Pillow's plain formula."""
+    if image.mode in ("RGB", "L") and (len(profile) <= _SMALL_PROFILE or _is_srgb(profile)):
+        keep = b"" if _is_srgb(profile) or not _fits(profile, image.mode) else profile
+        image.info["icc_profile"] = keep
+        return image
+    converted: Image.Image | None = None
+    try:
+        if image.mode == "LAB":
+            source = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB"))
+        else:
+            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        target = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB"))
+        converted = ImageCms.profileToProfile(image, source, target, outputMode="RGB")
+    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
+        converted = None  # no profile, or a broken one: plain colours are better than none
+    try:
+        plain = converted or (image if image.mode in ("RGB", "L") else image.convert("RGB"))
+    except ValueError as error:
+        raise NotShowable(f"has colours that cannot be shown ({image.mode})", "Save it as JPEG.") from error
+    plain.info["icc_profile"] = b""
+    return plain
+
+
+def _is_srgb(profile: bytes) -> bool:
+    return b"sRGB" in profile or "sRGB".encode("utf-16-be") in profile
+
+
+def _fits(profile: bytes, mode: str) -> bool:
+    """Whether the profile is of the picture's colours (ICC.1, header bytes 16-19): a wrong one makes browsers fail."""
+    return profile[16:20] == (b"RGB " if mode == "RGB" else b"GRAY")
+
+
+def _kept_profile(image: Image.Image) -> bytes:
+    return bytes(image.info.get("icc_profile") or b"")
