@@ -1,0 +1,171 @@
+"""When a clip's recording began, from its container and its name.
+
+creation_time is UTC by ISO/IEC 14496-12, and by practice sometimes local time, or the end of the recording. So:
+ * a creation date that carries an offset wins; the container's time only confirms it, or widens the interval to cover
+   both where it lies up to ten minutes off (17 s was met);
+ * beside a file name that holds the start, the container's time is tried as UTC start, UTC end, local start, local end
+   (in this order, within 5 s): what fits says what it is, and the name's start is used;
+ * if none fits and the name's zone would be another one in use, the container's time is the start, and that is said;
+ * otherwise both are covered, and the earlier is the point: writing a file anew makes the container's time later;
+ * alone, the point is the standard's; the interval is wider by the clip's length on both sides (an hour where that is
+   unknown), and covers local time written as if it were UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from lastlook.records import Claim, ClaimSource, ClockCorrection
+
+from . import clock
+from .readings import Reading, instant_of, offset_from, read_claim
+from .stamps import DAY_MS
+from .zones import read_wall
+
+_NEAR_S = 5.0
+_ASTRAY_S = 600.0
+_UNKNOWN_LENGTH = timedelta(hours=1)
+
+
+def clip_reading(
+    claim: Claim,
+    found: Mapping[ClaimSource, Claim],
+    mine: Sequence[ClockCorrection],
+    tz: ZoneInfo,
+    duration_ms: int | None,
+) -> Reading:
+    """The start of a recording from its CREATION_DATE or CONTAINER claim, weighed against the others in `found`."""
+    length = None if duration_ms is None else duration_ms / 1000
+    reading = read_claim(claim, mine, tz)
+    if claim.source is ClaimSource.CREATION_DATE:
+        box = found.get(ClaimSource.CONTAINER)
+        if box is not None:
+            _confirm(reading, claim, box, length)
+        return reading
+    name = found.get(ClaimSource.FILE_NAME)
+    if name is not None and name.wall is not None and name.resolution_ms < DAY_MS:
+        return _beside_name(reading, claim, name, mine, tz, length)
+    return _alone(reading, claim, mine, tz, duration_ms)
+
+
+def _confirm(reading: Reading, claim: Claim, box: Claim, length: float | None) -> None:
+    if box.offset_min is None or box.wall is None or claim.offset_min is None:
+        return
+    apart = (instant_of(box) - instant_of(claim)).total_seconds()
+    if abs(apart) <= _NEAR_S:
+        reading.why += " The container's own time agrees."
+    elif length is not None and abs(apart - length) <= _NEAR_S:
+        reading.why += " The container's own time is the end of the recording."
+    elif abs(apart - claim.offset_min * 60) <= _NEAR_S:
+        reading.why += " The container's own time is local time."
+    else:
+        reading.why += f" The container's own time is {clock.lasting(apart)} {'later' if apart > 0 else 'earlier'}"
+        if -_ASTRAY_S <= apart <= _ASTRAY_S + (length or 0):
+            reading.earliest = min(reading.earliest, reading.earliest + timedelta(seconds=apart))
+            reading.latest = max(reading.latest, reading.latest + timedelta(seconds=apart))
+            reading.why += "; the interval covers both."
+        else:
+            reading.why += "."
+
+
+def _beside_name(
+    reading: Reading,
+    box: Claim,
+    name: Claim,
+    mine: Sequence[ClockCorrection],
+    tz: ZoneInfo,
+    length: float | None,
+) -> Reading:
+    """Compares the two as written, since one camera's clock wrote both; then reads the one that is believed."""
+    assert box.wall is not None
+    assert name.wall is not None
+    said = read_claim(name, (), tz)
+    local = said.point.astimezone(tz).replace(tzinfo=None)
+    # The name's start as UTC, and as the wall clock: what the container may have been written from.
+    utc_apart = (_as_utc(box, tz) - said.point).total_seconds()
+    wall_apart = (box.wall - local).total_seconds()
+    fits = ""
+    if abs(utc_apart) <= _NEAR_S:
+        fits = "the container's time agrees"
+    elif length is not None and abs(utc_apart - length) <= _NEAR_S:
+        fits = "the container's time is the end of the recording"
+    elif abs(wall_apart) <= _NEAR_S:
+        fits = "the container's time is the same in local time"
+    elif length is not None and abs(wall_apart - length) <= _NEAR_S:
+        fits = "the container's time is the end of the recording in local time"
+    if fits:
+        start = read_claim(name, mine, tz)
+        start.basis = start.basis.replace("file-name", "container+name")
+        start.why = f"The time in the file name is the start of the recording: {fits}."
+        if start.how == "zone" and start.latest - start.earliest >= timedelta(hours=1) and box.offset_min is not None:
+            # An hour that came twice: the container, which fits as UTC, tells which of the two it was.
+            _settle(start, box, length if length is not None and "end" in fits else 0.0)
+        return start
+    if box.offset_min is not None and name.offset_min is None:
+        away = offset_from(name.wall, instant_of(box), _NEAR_S)
+        if away is None and length is not None:
+            away = offset_from(name.wall, instant_of(box) - timedelta(seconds=length), _NEAR_S)
+        if away is not None:
+            start = read_claim(name, mine, tz, away)
+            start.basis = "container+name"
+            start.why = "The clip's container time; the file name shows the same moment in another time zone."
+            return start
+    start = read_claim(name, mine, tz)
+    earlier, later = (start, reading) if start.point <= reading.point else (reading, start)
+    apart = clock.lasting((later.point - earlier.point).total_seconds())
+    earlier.earliest, earlier.latest = min(start.earliest, reading.earliest), max(start.latest, reading.latest)
+    earlier.basis = "container+name"
+    earlier.why = f"The clip's container time and the time in its name are {apart} apart; the interval covers both."
+    return earlier
+
+
+def _settle(start: Reading, box: Claim, behind_s: float) -> None:
+    told = instant_of(box) - timedelta(seconds=behind_s)
+    half = timedelta(minutes=30)
+    early, late = start.earliest, start.latest
+    width = late - early - timedelta(hours=1)
+    if width < timedelta(0):
+        return
+    if abs(told - early) < half:
+        start.point, start.latest = start.earliest + width // 2, start.earliest + width
+    elif abs(told - (late - width)) < half:
+        start.point, start.earliest = start.latest - width + width // 2, start.latest - width
+
+
+def _as_utc(box: Claim, tz: ZoneInfo) -> datetime:
+    assert box.wall is not None
+    return read_wall(box.wall, tz)[0] if box.offset_min is None else instant_of(box)
+
+
+def _alone(
+    reading: Reading, box: Claim, mine: Sequence[ClockCorrection], tz: ZoneInfo, duration_ms: int | None
+) -> Reading:
+    assert box.wall is not None
+    length = _UNKNOWN_LENGTH if duration_ms is None else timedelta(milliseconds=duration_ms)
+    earliest, latest = reading.earliest, reading.latest
+    if box.offset_min is not None:
+        # The same figures, had they been local time: shift the whole interval by the zone's offset then.
+        shift = reading.point.replace(tzinfo=None)
+        correction = clock.for_claim(mine, box, tz)
+        if correction is not None and correction.fixed_offset_min is not None:
+            fixed = timedelta(minutes=correction.fixed_offset_min)
+            first = last = (shift - fixed).replace(tzinfo=UTC)
+        else:
+            first, last, _ = read_wall(shift, tz)
+        earliest = min(earliest, earliest + (first - reading.point))
+        latest = max(latest, latest + (last - reading.point))
+    reading.earliest, reading.latest = earliest - length, latest + length
+    if box.offset_min is not None:
+        reading.basis = "container"
+        reading.why = (
+            "The clip's container time, taken as UTC and as the start, as the standard has it; the interval also "
+            "covers local time and the end of the recording."
+        )
+        if reading.corrected:
+            reading.why += " The camera's clock was corrected."
+    else:
+        reading.basis = "container+zone"
+        reading.why += " The interval is wider by the clip's length, as it may be the end of the recording."
+    return reading
