@@ -1,0 +1,46 @@
+"""Proposals that follow from other tags by the plan alone. Pure.
+
+A step and a part lie in one subassembly. A run that lies in one subassembly points there too; one that crosses several
+does not say which of them is in view, so nothing follows from it alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from lastlook.records import Dimension, Proposal, ProposalSource, TagState
+from lastlook.tagging.context import Context
+
+
+def propose(context: Context) -> list[Proposal]:
+    """Subassemblies that follow from `context.so_far` and from the tags a person set."""
+    weights = context.weights
+    places = dict(_places(context))
+    best: dict[str, Proposal] = {}
+
+    def keep(place: str, confidence: float, evidence: str) -> None:
+        if confidence >= weights.floor and (place not in best or confidence > best[place].confidence):
+            best[place] = Proposal(Dimension.SUBASSEMBLY, place, ProposalSource.STEP, round(confidence, 4), evidence)
+
+    for tag in context.tags:
+        place = places.get((tag.dimension, tag.target))
+        if tag.state is TagState.SET and place:
+            sure = weights.run_place if tag.dimension is Dimension.RUN else weights.person_place
+            keep(place, sure, f"{tag.dimension.value} {tag.target} lies in {place}")
+    for proposal in context.so_far:
+        place = places.get((proposal.dimension, proposal.target))
+        if place:
+            factor = weights.run_place if proposal.dimension is Dimension.RUN else weights.step_place
+            evidence = f"{proposal.dimension.value} {proposal.target} lies in {place}; {proposal.evidence}"
+            keep(place, proposal.confidence * factor, evidence)
+    return list(best.values())
+
+
+def _places(context: Context) -> Iterator[tuple[tuple[Dimension, str], str]]:
+    for step in context.plan.steps:
+        yield (Dimension.STEP, step.id), step.subassembly
+    for part in context.plan.parts:
+        yield (Dimension.PART, part.id), part.subassembly
+    for run in context.plan.runs:
+        if len(run.subassemblies) == 1:
+            yield (Dimension.RUN, run.id), run.subassemblies[0]

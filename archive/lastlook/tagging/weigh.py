@@ -1,0 +1,124 @@
+"""Several proposals for the same target into one, by one rule; contradictions shown, not averaged away. Pure.
+
+The rule. Evidence of one family (both names of the source; speech; cards; …) is not independent: its strongest counts,
+at most `family_most`. Families are independent: noisy-or, 1 − Π(1 − c), at most `most`. What follows from another
+proposal is not independent of anything: it only counts where it is stronger than the rest together.
+
+A conflict. A picture shows one step and mostly one subassembly. Two claims of such a dimension contradict each other
+where they are of comparable weight and no family supports both ("mast and deck" said in one breath is no contradiction,
+a folder that says mast and speech that says deck is). Both stay, each marked with the other. A subassembly that lies
+within the other is no contradiction either.
+
+A person's word wins: what a person has set or rejected is not proposed again, and where a person has set a step or a
+subassembly, others are offered but not applied.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from math import prod
+
+from lastlook.records import Dimension, Plan, Proposal, ProposalSource, Tag, TagState
+from lastlook.tagging.weights import DEFAULT, Weights
+
+_FAMILIES = {ProposalSource.FILE_NAME: ProposalSource.FOLDER}  # both were typed when the file was put away
+_EXCLUSIVE = (Dimension.SUBASSEMBLY, Dimension.STEP)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """All that speaks for one target. `evidence` strongest first; `conflicts` are the targets that contradict it;
+    `applies` whether it is to be put on the picture as a proposed tag."""
+
+    dimension: Dimension
+    target: str
+    confidence: float
+    evidence: tuple[Proposal, ...]
+    conflicts: tuple[str, ...] = ()
+    applies: bool = False
+
+    @property
+    def proposal(self) -> Proposal:
+        """As one proposal: the source of the strongest, the evidence of all in one line."""
+        lines = dict.fromkeys(one.evidence for one in self.evidence)
+        said = "; ".join(lines)
+        if self.conflicts:
+            said += f" — other evidence says {', '.join(self.conflicts)}"
+        return Proposal(self.dimension, self.target, self.evidence[0].source, self.confidence, said)
+
+
+def weigh(
+    proposals: Iterable[Proposal],
+    *,
+    plan: Plan | None = None,
+    tags: Sequence[Tag] = (),
+    weights: Weights = DEFAULT,
+) -> list[Weighed]:
+    """Combine `proposals` of one picture, the surest first. `plan` tells nested subassemblies; `tags` are its tags."""
+    decided = {(tag.dimension, tag.target) for tag in tags if tag.state is not TagState.PROPOSED}
+    fixed = {tag.dimension for tag in tags if tag.state is TagState.SET}
+    groups: dict[tuple[Dimension, str], list[Proposal]] = defaultdict(list)
+    for proposal in proposals:
+        if (proposal.dimension, proposal.target) not in decided:
+            groups[proposal.dimension, proposal.target].append(proposal)
+    sums = {key: combined(group, weights) for key, group in groups.items()}
+    within = {item.id: item.within for item in plan.subassemblies} if plan else {}
+    found: list[Weighed] = []
+    for (dimension, target), group in groups.items():
+        confidence = sums[dimension, target]
+        conflicts = tuple(
+            sorted(
+                other
+                for (other_dimension, other), others in groups.items()
+                if other_dimension is dimension
+                and other != target
+                and dimension in _EXCLUSIVE
+                and _comparable(confidence, sums[dimension, other], weights)
+                and not _families(group) & _families(others)
+                and not (_lies_within(target, other, within) or _lies_within(other, target, within))
+            )
+        )
+        applies = confidence >= weights.threshold and not (dimension in _EXCLUSIVE and dimension in fixed)
+        ordered = tuple(sorted(group, key=lambda one: (-one.confidence, one.source.value, one.evidence)))
+        found.append(Weighed(dimension, target, confidence, ordered, conflicts, applies))
+    found.sort(key=lambda one: (-one.confidence, one.dimension.value, one.target))
+    return found
+
+
+def combined(group: Iterable[Proposal], weights: Weights = DEFAULT) -> float:
+    """One confidence for proposals of the same target, by the rule of this module; four decimals."""
+    strongest: dict[ProposalSource, float] = {}
+    follows = 0.0
+    for one in group:
+        if one.source is ProposalSource.STEP:
+            follows = max(follows, one.confidence)
+        else:
+            family = _family(one.source)
+            strongest[family] = max(strongest.get(family, 0.0), min(one.confidence, weights.family_most))
+    together = 1.0 - prod(1.0 - value for value in strongest.values())
+    return round(min(max(together, follows), weights.most), 4)
+
+
+def _family(source: ProposalSource) -> ProposalSource:
+    return _FAMILIES.get(source, source)
+
+
+def _families(group: Iterable[Proposal]) -> set[ProposalSource]:
+    return {_family(one.source) for one in group}
+
+
+def _comparable(one: float, other: float, weights: Weights) -> bool:
+    low, high = sorted((one, other))
+    return low >= weights.conflict_floor and low >= weights.comparable * high
+
+
+def _lies_within(inner: str, outer: str, within: dict[str, str]) -> bool:
+    seen: set[str] = set()
+    while inner in within and inner not in seen:
+        seen.add(inner)
+        inner = within[inner]
+        if inner == outer:
+            return True
+    return False
