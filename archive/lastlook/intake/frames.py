@@ -1,0 +1,431 @@
+"""OpenCV on clips: judging what is seen, and decoding where a wanted frame is no key frame or PyAV cannot.
+
+What is held in view is decided by `difference` of two grey looks. It forgives what a steady hand and a camera do by
+themselves (a shift of a few per cent, a breath of rotation, exposure drifting up or down) and sees a wire that has
+moved by a hundredth of the picture's width.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Self, cast
+
+# Read by OpenCV when it opens its first clip: no chatter of the decoder on the terminal, no playlists.
+os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lastlook.intake.clipstream import (
+    LOOK_EDGE,
+    Alike,
+    ClipError,
+    ClipFacts,
+    Look,
+    Patience,
+    look_size,
+    open_regular,
+    upright_size,
+)
+
+Bytes = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+
+SMALL_EDGE = 160
+"""Long edge at which two looks are compared: a 0.2 mm wire in a 100 mm wide view is still a third of a pixel."""
+
+MOVED_SHARE = 0.10
+"""A view shifted by more than this share of its long edge is another view."""
+
+CHANGED_LEVELS = 5.0
+"""Grey levels by which the most changed 9×9 spot may differ, on average, while the state counts as the same."""
+
+
+# ------------------------------------------------------------------------------------------------ judging
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How sharp a look is. `sharpness` ranks looks of one scene, freed from exposure; `blur`, 0..1, is absolute.
+
+    `blur` is the perceptual blur of Crete, Dolmière, Ladret and Nicolas, "The blur effect" (SPIE 6492, 2007): how
+    little a picture loses when it is blurred once more, the worse of the two directions, so that shake counts in full.
+    """
+
+    sharpness: float
+    blur: float
+
+
+def judge(grey: Bytes) -> Judgement:
+    """Judge a grey look (H×W bytes)."""
+    deviation = float(cv2.meanStdDev(cv2.Laplacian(grey, cv2.CV_16S, ksize=1))[1][0][0])
+    # Light that doubles doubles every difference: dividing by the mean makes looks of a drifting exposure comparable.
+    level = max(16.0, float(cv2.mean(grey)[0]))
+    return Judgement((deviation / level) ** 2 * 1e4, _blur(grey))
+
+
+def _blur(grey: Bytes) -> float:
+    height, width = grey.shape
+    if min(height, width) < 12:
+        return 0.0
+    scaled = cv2.resize(grey, look_size(width, height, 480), interpolation=cv2.INTER_AREA)
+    worst = 0.0
+    for turned in (scaled, np.ascontiguousarray(scaled.T)):
+        again = cv2.blur(turned, (9, 1))
+        before = cv2.absdiff(turned[:, 1:], turned[:, :-1])
+        after = cv2.absdiff(again[:, 1:], again[:, :-1])
+        total = float(cv2.sumElems(before)[0])
+        lost = float(cv2.sumElems(cv2.subtract(before, after))[0])
+        if total > 0:
+            worst = max(worst, 1.0 - lost / total)
+    return worst
+
+
+def small(grey: Bytes) -> Floats:
+    """What is compared: `grey` at a long edge of SMALL_EDGE, noise and the finest shake smoothed away (float32)."""
+    height, width = grey.shape
+    scaled = cv2.resize(grey, look_size(width, height, SMALL_EDGE), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(scaled.astype(np.float32), (0, 0), 0.8), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """How two looks differ. `shift`: of the whole view, as a share of its long edge; `levels`: of the most changed
+    spot, in grey levels after shift and exposure were taken out."""
+
+    shift: float
+    levels: float
+
+    @property
+    def alike(self) -> bool:
+        return self.shift <= MOVED_SHARE and self.levels <= CHANGED_LEVELS
+
+
+OTHER_VIEW = Difference(1.0, 255.0)
+
+
+def difference(first: Floats, second: Floats) -> Difference:
+    """Compare two small looks of the same shape (see `small`)."""
+    if first.shape != second.shape or min(first.shape) < 16:
+        return OTHER_VIEW
+    plain = _remaining(first, second)
+    if plain <= CHANGED_LEVELS / 2:  # most neighbouring looks: nothing to align
+        return Difference(0.0, plain)
+    height, width = first.shape
+    (right, down), _ = cv2.phaseCorrelate(first, second, _window(width, height))
+    shift = float(np.hypot(right, down)) / max(width, height)
+    if shift > MOVED_SHARE:
+        return Difference(shift, 255.0) if plain > CHANGED_LEVELS else Difference(0.0, plain)
+    move = np.array([[1, 0, right], [0, 1, down]], dtype=np.float32)
+    levels = min(plain, _after(first, second, move))
+    if levels > CHANGED_LEVELS and shift < MOVED_SHARE:
+        levels = min(levels, _turned(first, second, move))
+    return Difference(shift, levels)
+
+
+def _after(first: Floats, second: Floats, move: Floats) -> float:
+    """The difference that remains after `second` was moved back onto `first`."""
+    height, width = first.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    moved = cv2.warpAffine(second, move, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
+    reach = corners @ move[:, :2].T + move[:, 2] - corners
+    x, y = (int(np.ceil(np.abs(reach[:, axis]).max())) for axis in (0, 1))
+    if 2 * x >= width - 16 or 2 * y >= height - 16:
+        return 255.0
+    inner = np.s_[y : height - y, x : width - x]
+    return _remaining(first[inner], np.asarray(moved, dtype=np.float32)[inner])
+
+
+def _turned(first: Floats, second: Floats, move: Floats) -> float:
+    """As `_after`, with what a hand does besides shifting: a small turn and a step nearer or back."""
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 1e-3)
+    try:
+        _, found = cv2.findTransformECC(first, second, move.copy(), cv2.MOTION_AFFINE, criteria)
+    except cv2.error:  # it did not converge: these are different things
+        return 255.0
+    stretch = np.linalg.svd(found[:, :2], compute_uv=False)
+    if not 0.9 < stretch.min() <= stretch.max() < 1.1 or np.hypot(*found[:, 2]) > 0.2 * max(first.shape):
+        return 255.0
+    return _after(first, second, np.asarray(found, dtype=np.float32))
+
+
+_KERNEL = np.ones((3, 3), dtype=np.uint8)
+
+
+def _remaining(first: Floats, second: Floats) -> float:
+    """Mean difference in grey levels of the most changed 9×9 spot, exposure and one pixel of misfit forgiven."""
+    mean_1, spread_1 = (float(value[0][0]) for value in cv2.meanStdDev(first))
+    mean_2, spread_2 = (float(value[0][0]) for value in cv2.meanStdDev(second))
+    gain = min(2.0, max(0.5, spread_1 / spread_2)) if spread_2 > 1 else 1.0
+    level = (second - mean_2) * gain + mean_1
+    worst = 0.0
+    for one, other in ((first, level), (level, first)):
+        above = one - cv2.dilate(other, _KERNEL)
+        below = cv2.erode(other, _KERNEL) - one
+        beyond = np.maximum(np.maximum(above, below), 0.0)
+        spot = cv2.blur(beyond, (9, 9), borderType=cv2.BORDER_REFLECT_101)
+        worst = max(worst, float(spot.max()))
+    return worst
+
+
+_windows: dict[tuple[int, int], Floats] = {}
+
+
+def _window(width: int, height: int) -> Floats:
+    if (width, height) not in _windows:
+        _windows[width, height] = np.asarray(cv2.createHanningWindow((width, height), cv2.CV_32F), dtype=np.float32)
+    return _windows[width, height]
+
+
+def same_state(first: Bytes, second: Bytes) -> bool:
+    """Whether two grey looks show the same state of the same view."""
+    return difference(small(first), small(second)).alike
+
+
+class Views:
+    """Gives every look, in order of time, the number of the view it belongs to.
+
+    A look is compared with the first look of the current view, not with its predecessor: a slow pan is then a row of
+    views rather than one endless hold. A view that returns after one stray look (a bump, a hand) keeps its number.
+    """
+
+    def __init__(self) -> None:
+        self._anchor: Floats | None = None
+        self._number = 0
+        self._before: tuple[int, Floats] | None = None
+        self._count = 0
+        self._length = 0
+
+    def place(self, grey: Bytes) -> int:
+        look = small(grey)
+        if self._anchor is None:
+            self._anchor = look
+        elif difference(self._anchor, look).alike:
+            self._length += 1
+            return self._number
+        elif self._length == 1 and self._before is not None and difference(self._before[1], look).alike:
+            self._number, self._anchor = self._before
+            self._before = None
+            self._length = 2
+            return self._number
+        else:
+            self._before = (self._number, self._anchor)
+            self._count += 1
+            self._number, self._anchor = self._count, look
+        self._length = 1
+        return self._number
+
+
+def as_rgb(bgr: Bytes, edge: int) -> Bytes:
+    """`bgr` (H×W×3) as RGB, averaged down to a long edge of `edge`, never up."""
+    return np.asarray(cv2.cvtColor(shrink(bgr, edge), cv2.COLOR_BGR2RGB), dtype=np.uint8)
+
+
+def shrink(image: Bytes, edge: int) -> Bytes:
+    """`image` averaged down to a long edge of `edge`, never up."""
+    height, width = image.shape[:2]
+    return np.asarray(cv2.resize(image, look_size(width, height, edge), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def as_grey(bgr: Bytes) -> Bytes:
+    """`bgr` (H×W×3) as grey at the size at which pictures are judged."""
+    return np.asarray(cv2.cvtColor(shrink(bgr, LOOK_EDGE), cv2.COLOR_BGR2GRAY), dtype=np.uint8)
+
+
+# ------------------------------------------------------------------------------------------------ decoding
+
+_SEEK_EARLY_MS = (1_000, 5_000, 30_000)
+"""How long before the wanted moment to seek to; on variable frame rates a seek has landed 1.7 s too late."""
+
+
+class CvStream:
+    """A clip read by OpenCV; keeps `clipstream.ClipStream`. It decodes every frame, so it is slow but simple."""
+
+    def __init__(self, path: Path | str, patience: Patience | None = None) -> None:
+        self._path = path
+        self._patience = patience or Patience()
+        self._zero = 0.0
+        self._end_ms = 0
+        self._open()
+        rate = self._capture.get(cv2.CAP_PROP_FPS)
+        self._rate = rate if 0 < rate <= 240 else None
+        self._facts = ClipFacts(
+            codec=_letters(int(self._capture.get(cv2.CAP_PROP_FOURCC))), frames_per_second=self._rate
+        )
+        try:
+            self._find_zero()
+        except BaseException:
+            self.close()
+            raise
+
+    def _open(self) -> None:
+        self._file: io.BufferedReader = open_regular(self._path)
+        with _quiet:
+            try:
+                # Its type stubs know no Python file here; the library does.
+                self._capture = cv2.VideoCapture(cast(Any, self._file), cv2.CAP_FFMPEG, [])
+            except cv2.error as fault:
+                self._file.close()
+                raise ClipError("this is no clip, or its beginning is damaged") from fault
+        if not self._capture.isOpened():
+            self.close()
+            raise ClipError("this is no clip, or its beginning is damaged", "Copy it from the camera again.")
+
+    def _find_zero(self) -> None:
+        first = self._next()
+        if first is None:
+            raise ClipError("no picture of the clip can be decoded", "Copy it from the camera again.")
+        self._zero = first
+        turned = int(self._capture.get(cv2.CAP_PROP_ORIENTATION_META)) % 360
+        image = self._retrieve()
+        height, width = image.shape[:2]
+        self._facts = replace(self._facts, width=width, height=height, turned=turned if turned % 90 == 0 else 0)
+
+    @property
+    def facts(self) -> ClipFacts:
+        return self._facts
+
+    @property
+    def end_ms(self) -> int:
+        return self._end_ms
+
+    @property
+    def complaints(self) -> tuple[str, ...]:
+        return ()
+
+    def close(self) -> None:
+        self._capture.release()
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self.close()
+
+    def _next(self) -> float | None:
+        """Go on to the next frame; its time in ms as OpenCV counts, or None after the last."""
+        self._patience.check()
+        if not self._capture.grab():
+            return None
+        self._patience.sign()
+        return float(self._capture.get(cv2.CAP_PROP_POS_MSEC))
+
+    def _retrieve(self) -> Bytes:
+        done, image = self._capture.retrieve()
+        if not done or image is None:
+            raise ClipError("a frame of the clip cannot be decoded")
+        if image.ndim == 2:
+            image = cv2.cvtColor(image, cv2.COLOR_GRAY2BGR)
+        pixel = [self._capture.get(prop) for prop in (cv2.CAP_PROP_SAR_NUM, cv2.CAP_PROP_SAR_DEN)]
+        if pixel[0] > 0 and pixel[1] > 0 and pixel[0] != pixel[1]:
+            shape = Fraction(int(pixel[0]), int(pixel[1]))
+            height, width = image.shape[:2]
+            # The library has turned the picture, the shape of its pixels not.
+            if int(self._capture.get(cv2.CAP_PROP_ORIENTATION_META)) % 180 == 90:
+                size = upright_size(height, width, shape, 90)
+            else:
+                size = upright_size(width, height, shape, 0)
+            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+        return np.asarray(image, dtype=np.uint8)
+
+    def _ms(self, moment: float) -> int:
+        return int(np.floor(moment - self._zero + 0.5 + 1e-6))
+
+    def _rewind(self) -> None:
+        self.close()
+        self._open()
+
+    def looks(self, every_ms: int, hold_ms: int, alike: Alike) -> Iterator[Look]:
+        """See `ClipStream.looks`: here every frame is decoded, so they are always about `every_ms` apart."""
+        self._rewind()
+        last: int | None = None
+        step = 1000 / self._rate if self._rate else 0.0
+        while (moment := self._next()) is not None:
+            now = self._ms(moment)
+            self._end_ms = max(self._end_ms, self._ms(moment + step))
+            if last is None or now - last >= every_ms:
+                last = now
+                yield Look(now, as_grey(self._retrieve()))
+        if last is None:
+            raise ClipError("no picture of the clip can be decoded", "Copy it from the camera again.")
+
+    def frames(self, start_ms: int, end_ms: int) -> Iterator[Look]:
+        moment = self._before(start_ms)
+        while moment is not None and self._ms(moment) <= end_ms:
+            if self._ms(moment) >= start_ms:
+                yield Look(self._ms(moment), as_grey(self._retrieve()))
+            moment = self._next()
+
+    def frame_at(self, clip_ms: int) -> tuple[Bytes, int]:
+        moment = self._before(clip_ms)
+        if moment is None:
+            raise ClipError("no picture of the clip can be decoded", "Copy it from the camera again.")
+        image: Bytes | None = None
+        shown = moment
+        while moment is not None and (image is None or self._ms(moment) <= clip_ms):
+            image, shown = self._retrieve(), moment
+            if self._ms(moment) >= clip_ms:
+                break
+            moment = self._next()
+        assert image is not None
+        return image, self._ms(shown)
+
+    def _before(self, clip_ms: int) -> float | None:
+        """Stand on a frame at or before `clip_ms` (or the very first); its time as OpenCV counts."""
+        for early in _SEEK_EARLY_MS:
+            if clip_ms - early <= 0:
+                break
+            self._capture.set(cv2.CAP_PROP_POS_MSEC, self._zero + clip_ms - early)
+            moment = self._next()
+            if moment is not None and self._ms(moment) <= clip_ms:
+                return moment
+        self._rewind()
+        return self._next()
+
+
+def _letters(code: int) -> str:
+    letters = "".join(chr((code >> shift) & 0xFF) for shift in (0, 8, 16, 24))
+    return letters.strip("\0 ") if letters.isprintable() or letters.strip("\0").isprintable() else ""
+
+
+class _Quiet:
+    """OpenCV says on the terminal why a file cannot be opened; our own words do that. Threads may overlap."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._inside = 0
+        self._level = 0
+
+    def __enter__(self) -> None:
+        with self._lock:
+            if self._inside == 0:
+                self._level = int(cv2.utils.logging.getLogLevel())
+                cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+            self._inside += 1
+
+    def __exit__(self, *exc: object) -> None:
+        with self._lock:
+            self._inside -= 1
+            if self._inside == 0:
+                cv2.utils.logging.setLogLevel(self._level)
+
+
+_quiet = _Quiet()
+
+
+def frame_at(path: Path | str, clip_ms: int, patience: Patience | None = None) -> tuple[Bytes, int]:
+    """The frame of a clip on show at `clip_ms` (H×W×3 BGR bytes, upright) and the time at which it appeared.
+
+    Exact on variable frame rates, edit lists and turned clips. Raises ClipError where the clip cannot be decoded.
+    """
+    with CvStream(path, patience) as stream:
+        return stream.frame_at(clip_ms)
