@@ -186,4 +186,5 @@ def _settings(path: Path, text: str) -> Settings:
     if not raw.get("name") or not raw.get("zone"):
         raise ArchiveDamaged(f"{path.name} has no name or no zone", hint)
     check_zone(raw["zone"])
-    return Settings(**{key: float(value) if key in numbers else value for key, value in raw.items()})
+    given = {key: float(raw[key]) for key in numbers if key in raw}
+    return Settings(raw["name"], raw["zone"], raw.get("scale", ""), **given)

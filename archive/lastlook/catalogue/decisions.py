@@ -2,9 +2,10 @@
 
 Kinds and bodies (plain JSON; instants RFC 3339):
     plan      {text}                                  the whole plan file that is in force from here on
-    arrival   {sha256, media, file, source, stored, in_place, size_bytes, mtime_ns, belongs_to}  a file was taken in
-    sighting  {sha256, source, size_bytes, mtime_ns}  content already known was met under another path
-    refused   {source, size_bytes, mtime_ns, reason, hint, kept}
+    arrival   {sha256, media, file, source, folders, stored, in_place, size_bytes, mtime_ns, belongs_to}
+              a file was taken in
+    sighting  {sha256, source, folders, size_bytes, mtime_ns}  content already known was met under another path
+    refused   {source, reason, hint, kept}            a file could not be used
     tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent)}
     still     {clip, clip_ms}                         a moment of a clip kept by hand
     close     {opening, at, earliest, latest, said, method}
@@ -28,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 from lastlook.catalogue.connection import Catalogue, Row
-from lastlook.errors import ArchiveDamaged, UsageError
+from lastlook.errors import AmbiguousId, ArchiveDamaged, NoSuchId, UsageError
 from lastlook.records import Decision
 
 _COLUMNS = "seq, uid, at, by, kind, body, COALESCE(undoes, '')"
@@ -69,6 +70,17 @@ def by_uid(catalogue: Catalogue, uid: str) -> Decision | None:
     return _decision(row) if row else None
 
 
+def complete_uid(catalogue: Catalogue, typed: str) -> str:
+    """A decision's whole uid from its beginning. Raises NoSuchId, AmbiguousId."""
+    typed = typed.strip().lower()
+    rows = catalogue.rows("SELECT uid FROM decision WHERE uid >= ? AND uid < ? LIMIT 6", (typed, typed + "~"))
+    if not rows or len(typed) < 4:
+        raise NoSuchId("decision", typed)
+    if len(rows) > 1:
+        raise AmbiguousId("decision", typed, [str(row[0]) for row in rows])
+    return str(rows[0][0])
+
+
 def is_undone(catalogue: Catalogue, uid: str) -> bool:
     row = catalogue.row("SELECT undone FROM decision WHERE uid = ?", (uid,))
     return bool(row and row[0])
@@ -90,6 +102,16 @@ def live(catalogue: Catalogue, kind: str, subject: str | None = None) -> list[De
 def last_live(catalogue: Catalogue, kind: str) -> Decision | None:
     row = catalogue.row(
         f"SELECT {_COLUMNS} FROM decision WHERE kind = ? AND undone = 0 ORDER BY seq DESC LIMIT 1", (kind,)
+    )
+    return _decision(row) if row else None
+
+
+def last_about(catalogue: Catalogue, kind: str, subject: str) -> Decision | None:
+    """The newest decision of a kind about a subject, taken back or not."""
+    row = catalogue.row(
+        f"SELECT {_COLUMNS} FROM decision JOIN decision_subject USING (seq) WHERE subject = ? AND kind = ?"
+        " ORDER BY seq DESC LIMIT 1",
+        (subject, kind),
     )
     return _decision(row) if row else None
 

@@ -72,6 +72,11 @@ def from_reading(reading: Reading, *, file: str, stored: str, in_place: bool, be
     )
 
 
+def stored_at(medium: Medium, stored: str) -> Medium:
+    """The medium with the place of its original."""
+    return replace(medium, stored=stored)
+
+
 def add(catalogue: Catalogue, medium: Medium) -> None:
     camera = medium.camera
     catalogue.execute(
@@ -191,35 +196,53 @@ def cues_of_clip(catalogue: Catalogue, clip: str) -> list[Cue]:
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """A path at which content was met, with the size and modification time it had. `sha256` '' where refused."""
+    """A path at which content was met, with the size and modification time it had, and the decision that says so."""
 
     path: str
+    sha256: str
     size_bytes: int
     mtime_ns: int
-    sha256: str
+    seq: int
+    folders: tuple[str, ...] = ()
 
 
 def sightings(catalogue: Catalogue) -> dict[str, Sighting]:
-    """All sightings by path: one read, so that looking at an unchanged folder again costs no query a file."""
-    rows = catalogue.rows("SELECT path, size_bytes, mtime_ns, COALESCE(sha256, '') FROM sighting")
-    return {row[0]: Sighting(row[0], row[1], row[2], row[3]) for row in rows}
+    """The last sighting of each path: one read, so that looking at an unchanged folder again costs no query a file."""
+    rows = catalogue.rows("SELECT path, sha256, size_bytes, mtime_ns, seq FROM sighting ORDER BY seq")
+    return {row[0]: Sighting(row[0], row[1], row[2], row[3], row[4]) for row in rows}
 
 
 def add_sighting(catalogue: Catalogue, sighting: Sighting) -> None:
     catalogue.execute(
-        "INSERT OR REPLACE INTO sighting VALUES (?, ?, ?, ?)",
-        (sighting.path, sighting.size_bytes, sighting.mtime_ns, sighting.sha256 or None),
+        "INSERT OR REPLACE INTO sighting (path, sha256, size_bytes, mtime_ns, seq, folders) VALUES (?, ?, ?, ?, ?, ?)",
+        (
+            sighting.path,
+            sighting.sha256,
+            sighting.size_bytes,
+            sighting.mtime_ns,
+            sighting.seq,
+            json.dumps(sighting.folders, ensure_ascii=False),
+        ),
     )
 
 
-def sources(catalogue: Catalogue, sha256: str) -> list[str]:
-    """The paths at which a content was met, in order."""
-    return [
-        str(row[0]) for row in catalogue.rows("SELECT path FROM sighting WHERE sha256 = ? ORDER BY path", (sha256,))
-    ]
+def sightings_of(catalogue: Catalogue, contents: Sequence[str]) -> dict[str, list[Sighting]]:
+    """Where each of these contents was met, in the order of meeting."""
+    found: dict[str, list[Sighting]] = {}
+    for start in range(0, len(contents), 500):
+        part = contents[start : start + 500]
+        marks = ",".join("?" * len(part))
+        for row in catalogue.rows(
+            f"SELECT path, sha256, size_bytes, mtime_ns, seq, folders FROM sighting WHERE sha256 IN ({marks})"
+            " ORDER BY seq, path",
+            part,
+        ):
+            found.setdefault(row[1], []).append(Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5]))))
+    return found
 
 
 def add_problem(catalogue: Catalogue, problem: Problem, at: datetime) -> None:
+    """List a problem, in place of an earlier one of the same path."""
     catalogue.execute(
         "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
         (problem.path, problem.reason, problem.hint, int(problem.kept), at.isoformat(timespec="milliseconds")),
@@ -238,7 +261,7 @@ def problems(catalogue: Catalogue) -> list[Problem]:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """How much an archive holds."""
+    """How much an archive holds. A motion clip beside its photo is part of the photo and not counted."""
 
     photos: int
     clips: int
@@ -248,7 +271,8 @@ class Tally:
 
 def tally(catalogue: Catalogue) -> Tally:
     row = catalogue.row(
-        "SELECT (SELECT COUNT(*) FROM medium WHERE kind = 'photo'), (SELECT COUNT(*) FROM medium WHERE kind = 'clip'),"
+        "SELECT (SELECT COUNT(*) FROM medium WHERE kind = 'photo'),"
+        " (SELECT COUNT(*) FROM medium WHERE kind = 'clip' AND belongs_to IS NULL),"
         " (SELECT COUNT(*) FROM picture WHERE kind = 'still'), (SELECT COUNT(*) FROM problem)"
     )
     return Tally(*row) if row else Tally(0, 0, 0, 0)
@@ -316,8 +340,3 @@ def _medium(row: Row) -> Medium:
         belongs_to=row[19],
         shown=bool(row[20]),
     )
-
-
-def printable(problem: Problem) -> Problem:
-    """A problem whose path can be stored and shown whatever bytes its name has."""
-    return replace(problem, path=problem.path.encode("utf-8", "backslashreplace").decode("utf-8"))

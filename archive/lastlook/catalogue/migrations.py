@@ -57,10 +57,13 @@ CREATE INDEX medium_belongs ON medium(belongs_to) WHERE belongs_to IS NOT NULL;
 CREATE INDEX medium_pair ON medium(pair_id) WHERE pair_id <> '';
 CREATE INDEX medium_file ON medium(file);
 CREATE TABLE sighting (                    -- where each content was met, so that meeting it again costs nothing
-    path       TEXT PRIMARY KEY,
+    path       TEXT NOT NULL,
+    sha256     TEXT NOT NULL,
     size_bytes INTEGER NOT NULL,
     mtime_ns   INTEGER NOT NULL,
-    sha256     TEXT                        -- NULL: met, and refused
+    seq        INTEGER NOT NULL,           -- the decision that says so; the last one of a path is what lies there
+    folders    TEXT NOT NULL,              -- JSON: names of the folders it lay in, from the one that was given down
+    PRIMARY KEY (path, sha256)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX sighting_content ON sighting(sha256);
 CREATE TABLE problem (                     -- files that could not be used, or only in part

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from lastlook.catalogue import tags as tag_rows
@@ -20,11 +20,14 @@ _FROM = "FROM picture p JOIN medium m USING (sha256)"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def to_ms(instant: datetime | None) -> int | None:
+def ms(instant: datetime) -> int:
     """Milliseconds since 1970, rounded down, exact in integers."""
-    if instant is None:
-        return None
     return (instant - _EPOCH) // timedelta(milliseconds=1)
+
+
+def to_ms(instant: datetime | None) -> int | None:
+    """`ms`, or None for None."""
+    return None if instant is None else ms(instant)
 
 
 def from_ms(value: int | None) -> datetime | None:
@@ -202,6 +205,30 @@ def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) ->
     return changed
 
 
+def drop_stills(catalogue: Catalogue, sha256: str) -> int:
+    """Take a clip's stills out, but those a person has said something about; returns how many went."""
+    rids = [
+        int(row[0])
+        for row in catalogue.rows(
+            "SELECT rid FROM picture WHERE sha256 = ? AND kind = 'still' AND chosen <> 'by hand'"
+            " AND id NOT IN (SELECT subject FROM decision_subject)",
+            (sha256,),
+        )
+    ]
+    for table in ("proposal", "tag", "picture"):
+        catalogue.execute_many(f"DELETE FROM {table} WHERE rid = ?", ((rid,) for rid in rids))
+    mark_unindexed(catalogue, rids)
+    if rids:
+        catalogue.count_up("times")
+    return len(rids)
+
+
+def instants(catalogue: Catalogue, camera: str) -> list[tuple[int, int | None]]:
+    """(rid, taken_ms) of one camera's pictures."""
+    rows = catalogue.rows(f"SELECT p.rid, p.taken_ms {_FROM} WHERE m.camera = ?", (camera,))
+    return [(row[0], row[1]) for row in rows]
+
+
 def for_grouping(catalogue: Catalogue) -> list[tuple[int, int, int]]:
     """(rid, taken_ms, phash unsigned) of all pictures with both, in order of time."""
     rows = catalogue.rows(
@@ -235,6 +262,16 @@ def set_spoken(catalogue: Catalogue, words: Mapping[int, str]) -> None:
 
 def every_rid(catalogue: Catalogue) -> list[int]:
     return [int(row[0]) for row in catalogue.rows("SELECT rid FROM picture ORDER BY rid")]
+
+
+def present(catalogue: Catalogue, rids: Sequence[int]) -> set[int]:
+    """Which of these rows are there."""
+    found: set[int] = set()
+    for start in range(0, len(rids), 500):
+        part = list(rids[start : start + 500])
+        marks = ",".join("?" * len(part))
+        found.update(int(row[0]) for row in catalogue.rows(f"SELECT rid FROM picture WHERE rid IN ({marks})", part))
+    return found
 
 
 def rids_of_ids(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, int]:
@@ -273,6 +310,34 @@ def unindexed(catalogue: Catalogue, limit: int = 5000) -> list[int]:
 
 def mark_indexed(catalogue: Catalogue, rids: Iterable[int]) -> None:
     catalogue.execute_many("DELETE FROM unindexed WHERE rid = ?", ((rid,) for rid in rids))
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """As much of a picture as proposals need."""
+
+    rid: int
+    id: str
+    sha256: str
+    clip_ms: int | None
+
+
+def seen(catalogue: Catalogue, rids: Sequence[int]) -> list[Seen]:
+    found: list[Seen] = []
+    for start in range(0, len(rids), 500):
+        part = list(rids[start : start + 500])
+        marks = ",".join("?" * len(part))
+        rows = catalogue.rows(f"SELECT rid, id, sha256, clip_ms FROM picture WHERE rid IN ({marks}) ORDER BY rid", part)
+        found.extend(Seen(*row) for row in rows)
+    return found
+
+
+def still_moments(catalogue: Catalogue, sha256: str) -> list[tuple[int, int]]:
+    """(clip_ms, rid) of a clip's stills, in order."""
+    rows = catalogue.rows(
+        "SELECT clip_ms, rid FROM picture WHERE sha256 = ? AND clip_ms IS NOT NULL ORDER BY clip_ms", (sha256,)
+    )
+    return [(row[0], row[1]) for row in rows]
 
 
 def words_of(catalogue: Catalogue, rids: Sequence[int]) -> Iterator[tuple[int, str, str, str, list[tuple[str, str]]]]:

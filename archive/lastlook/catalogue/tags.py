@@ -33,22 +33,10 @@ def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
     return [Proposal(Dimension(row[0]), row[1], ProposalSource(row[2]), row[3], row[4]) for row in rows]
 
 
-def fold(
-    catalogue: Catalogue, rid: int, picture: str, weighed: Iterable[Proposal], threshold: float
-) -> tuple[tuple[Tag, ...], str | None]:
-    """Fold proposals (one a target, already weighed) and the decisions about a picture into its standing tags, and
-    write them. Returns the tags and the caption a person gave, None where nobody did. Marks nothing for the index."""
+def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
+    """What people said of a picture, their last word on each target, and its caption ('' where nobody gave one)."""
     stand: dict[tuple[str, str], Tag] = {}
-    for proposal in weighed:
-        stand[proposal.dimension.value, proposal.target] = Tag(
-            proposal.dimension,
-            proposal.target,
-            TagState.PROPOSED,
-            proposal.source.value,
-            proposal.evidence,
-            proposal.confidence,
-        )
-    caption: str | None = None
+    caption = ""
     for decision in decisions.live(catalogue, "tag", picture):
         body: Mapping[str, Any] = decision.body
         when = decision.at.date().isoformat()
@@ -58,25 +46,28 @@ def fold(
                 stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why)
         if body.get("caption") is not None:
             caption = str(body["caption"])
-    catalogue.execute("DELETE FROM tag WHERE rid = ?", (rid,))
-    catalogue.execute_many(
-        "INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            (
-                rid,
-                tag.dimension.value,
-                tag.target,
-                tag.state.value,
-                tag.by,
-                tag.why,
-                tag.confidence,
-                int(tag.state is TagState.SET or (tag.state is TagState.PROPOSED and tag.confidence >= threshold)),
-            )
-            for tag in stand.values()
-        ),
-    )
-    catalogue.count_up("tags")
     return tuple(stand.values()), caption
+
+
+def replace_standing(catalogue: Catalogue, rid: int, tags: Iterable[tuple[Tag, bool]]) -> None:
+    """Write the tags that stand on a picture, each with whether answers use it. The picture's words are to be indexed
+    anew where that changes them."""
+    rows = sorted(
+        (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(counts))
+        for tag, counts in tags
+    )
+    before = catalogue.rows(
+        "SELECT rid, dimension, target, state, by, why, confidence, counts FROM tag WHERE rid = ?"
+        " ORDER BY dimension, target",
+        (rid,),
+    )
+    if [tuple(row) for row in before] == rows:
+        return
+    catalogue.execute("DELETE FROM tag WHERE rid = ?", (rid,))
+    catalogue.execute_many("INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    if {row[1:3] for row in before if row[7]} != {row[1:3] for row in rows if row[7]}:
+        catalogue.execute("INSERT OR IGNORE INTO unindexed VALUES (?)", (rid,))
+    catalogue.count_up("tags")
 
 
 def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, ...]]:

@@ -1,0 +1,184 @@
+"""What a person decides about pictures, openings and clocks; and taking it back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from lastlook import times
+from lastlook.catalogue import closings, decisions, media, pictures
+from lastlook.errors import UsageError
+from lastlook.plan.ids import nearest
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.projecting import project
+from lastlook.records import ClockCorrection, Decision, Dimension, Picture
+from lastlook.retime import body_of
+from lastlook.store import Store
+
+CAPTION_LIMIT = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Something a tag points at, as a person typed it."""
+
+    dimension: Dimension
+    typed: str
+
+
+def tag(
+    store: Store, picture_ids: Sequence[str], targets: Sequence[Target], caption: str | None = None
+) -> tuple[Decision, list[Picture]]:
+    """Say what pictures show. Raises NoSuchId, AmbiguousId, UsageError; nothing is recorded then."""
+    if not targets and caption is None:
+        raise UsageError("nothing to tag with", "Give --in, --step, --run, --part or --caption.")
+    return _say(store, picture_ids, targets, (), caption)
+
+
+def untag(store: Store, picture_ids: Sequence[str], targets: Sequence[Target]) -> tuple[Decision, list[Picture]]:
+    """Say what pictures do not show: takes a tag off, and keeps a proposal from coming back."""
+    if not targets:
+        raise UsageError("nothing to take off", "Give --in, --step, --run or --part; --caption '' empties a caption.")
+    return _say(store, picture_ids, (), targets, None)
+
+
+def _say(
+    store: Store,
+    picture_ids: Sequence[str],
+    yes: Sequence[Target],
+    no: Sequence[Target],
+    caption: str | None,
+) -> tuple[Decision, list[Picture]]:
+    found = [pictures.find(store.catalogue, typed) for typed in picture_ids]
+    if not found:
+        raise UsageError("no picture named", "Give one or more picture ids, as 'lastlook find' prints them.")
+    if caption is not None:
+        caption = " ".join(caption.split())
+        if len(caption) > CAPTION_LIMIT:
+            raise UsageError(f"the caption has {len(caption)} letters; {CAPTION_LIMIT} is the most", "Shorten it.")
+    ids = list(dict.fromkeys(picture.id for picture in found))
+    body: dict[str, object] = {
+        "pictures": ids,
+        "set": [[target.dimension.value, _canonical(store, target)] for target in yes],
+        "reject": [[target.dimension.value, _untag_id(store, target, found)] for target in no],
+    }
+    if caption is not None:
+        body["caption"] = caption
+    with store.deciding():
+        decision = decisions.append(store.catalogue, "tag", body, by=store.by, subjects=ids)
+        project(store, decision)
+    return decision, pictures.by_rids(store.catalogue, [picture.rid for picture in found])
+
+
+def _canonical(store: Store, target: Target) -> str:
+    return lookup_id(store.plan, target.dimension, target.typed)
+
+
+def _untag_id(store: Store, target: Target, found: Sequence[Picture]) -> str:
+    """A tag may be taken off although the plan has dropped its id."""
+    worn = {tag.target for picture in found for tag in picture.tags if tag.dimension is target.dimension}
+    for id in worn:
+        if id.casefold() == target.typed.strip().casefold():
+            return id
+    return _canonical(store, target)
+
+
+def undo(store: Store, uid: str = "") -> tuple[Decision, Decision]:
+    """Take back a decision, the last one that still stands if none is named. Returns (what was undone, the undo)."""
+    if not uid:
+        last = [
+            decision
+            for decision, undone in decisions.latest(store.catalogue, ("tag", "plan", "close", "reopen", "clock"), 500)
+            if not undone
+        ]
+        if not last:
+            raise UsageError("there is nothing to take back", "No decision stands.")
+        uid = last[0].uid
+    target = decisions.check_can_undo(store.catalogue, _full_uid(store, uid))
+    with store.deciding():
+        undone = decisions.append(
+            store.catalogue,
+            "undo",
+            {},
+            by=store.by,
+            subjects=decisions.subjects_of(store.catalogue, target.seq),
+            undoes=target.uid,
+        )
+        project(store, undone)
+    return target, undone
+
+
+def _full_uid(store: Store, typed: str) -> str:
+    return decisions.complete_uid(store.catalogue, typed)
+
+
+def close(store: Store, opening: str, at: str, method: str = "", now: datetime | None = None) -> Decision:
+    """Record that an opening was closed. `at` as a person says it ("2026-03-27 16:10", "27 March")."""
+    id = lookup_id(store.plan, "opening", opening)
+    when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    shut = closings.of_opening(store.catalogue, id)
+    if shut and shut[-1].reopened is None:
+        raise UsageError(
+            f"{id} is closed already, since {times.describe(shut[-1].time, store.zone)}",
+            f"Take that back with 'lastlook undo {shut[-1].decision[:8]}', or record 'lastlook reopen {id} --at TIME'.",
+        )
+    if shut and shut[-1].reopened is not None and shut[-1].reopened.earliest is not None:
+        _not_before(when.latest, shut[-1].reopened.earliest, f"{id} was reopened only", store.zone)
+    return _act(store, "close", id, when, {"method": method.strip()})
+
+
+def reopen(store: Store, opening: str, at: str, now: datetime | None = None) -> Decision:
+    """Record that an opening was opened again."""
+    id = lookup_id(store.plan, "opening", opening)
+    when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    shut = closings.of_opening(store.catalogue, id)
+    if not shut or shut[-1].reopened is not None:
+        raise UsageError(f"{id} is not closed", f"Record its closing first: 'lastlook close {id} --at TIME'.")
+    if shut[-1].time.earliest is not None:
+        _not_before(when.latest, shut[-1].time.earliest, f"{id} was closed only", store.zone)
+    return _act(store, "reopen", id, when, {})
+
+
+def _not_before(said: datetime, limit: datetime, words: str, zone: str) -> None:
+    if said < limit:
+        raise UsageError(f"{words} at {times.format_rfc3339(limit, zone)}, after the time given", "Check the time.")
+
+
+def _act(store: Store, kind: str, opening: str, when: times.When, more: dict[str, object]) -> Decision:
+    body: dict[str, object] = {
+        "opening": opening,
+        # A day or a minute is an interval: the act lies somewhere inside it, and questions of order say so.
+        "at": times.format_rfc3339(when.capture_time().instant or when.earliest, "UTC"),
+        "earliest": times.format_rfc3339(when.earliest, "UTC"),
+        "latest": times.format_rfc3339(when.latest, "UTC"),
+        "said": when.text,
+        **more,
+    }
+    with store.deciding():
+        decision = decisions.append(store.catalogue, kind, body, by=store.by, subjects=[opening])
+        project(store, decision)
+    return decision
+
+
+def correct_clock(store: Store, correction: ClockCorrection) -> tuple[Decision, int]:
+    """Record how a camera's clock stands. Returns the decision and how many pictures moved."""
+    known = [key for key, _ in media.cameras(store.catalogue)]
+    if correction.camera not in known:
+        like = nearest(correction.camera, [key for key in known if key])
+        near = f" Nearest known: {', '.join(repr(key) for key in like)}." if like else ""
+        raise UsageError(
+            f"no picture was taken by a camera {correction.camera!r}", f"List cameras with 'lastlook clock list'.{near}"
+        )
+    before = dict(_instants(store, correction.camera))
+    with store.deciding():
+        decision = decisions.append(
+            store.catalogue, "clock", body_of(correction), by=store.by, subjects=[f"camera:{correction.camera}"]
+        )
+        project(store, decision)
+    after = dict(_instants(store, correction.camera))
+    return decision, sum(before[rid] != instant for rid, instant in after.items())
+
+
+def _instants(store: Store, camera: str) -> list[tuple[int, int | None]]:
+    return pictures.instants(store.catalogue, camera)

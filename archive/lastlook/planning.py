@@ -1,0 +1,52 @@
+"""The plan of the build: load it, show it, save it. Loading again updates by id and never drops what is referred to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from lastlook.catalogue import decisions, tags
+from lastlook.plan.merge import Change, merge
+from lastlook.plan.parse import parse_plan
+from lastlook.plan.schedule import schedule_from_csv, schedule_to_csv, with_schedule
+from lastlook.plan.write import dump_plan
+from lastlook.projecting import project
+from lastlook.records import Decision, Plan
+from lastlook.store import Store
+
+Form = Literal["toml", "csv"]
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What loading a plan did. `decision` is None where nothing changed."""
+
+    plan: Plan
+    changes: tuple[Change, ...]
+    decision: Decision | None
+
+
+def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
+    """Put a plan, or a wire schedule, in force. Raises PlanError naming every line at fault; nothing changes then."""
+    before = store.plan
+    if form == "csv":
+        new, _ = with_schedule(before, schedule_from_csv(text))
+        previous = store.plan_text or None
+    else:
+        new = parse_plan(text, name)
+        previous = text
+    merged, changes = merge(before, new, tags.targets_in_use(store.catalogue))
+    wanted = text if form == "toml" and merged == new else dump_plan(merged, previous)
+    if wanted == store.plan_text:
+        return Loaded(before, (), None)
+    with store.deciding():
+        decision = decisions.append(store.catalogue, "plan", {"text": wanted}, by=store.by, subjects=["plan"])
+        project(store, decision)
+    return Loaded(merged, tuple(changes), decision)
+
+
+def save(store: Store, form: Form = "toml") -> str:
+    """The plan in force as a file: as it was loaded, comments and all, or its wire schedule as CSV."""
+    if form == "csv":
+        return schedule_to_csv(store.plan)
+    return store.plan_text or dump_plan(store.plan)

@@ -1,0 +1,42 @@
+"""What follows from a decision: the rows of the catalogue that are folded from decisions.
+
+Every fold is a pure function of the live decisions and the media, so an undo, a replay and a rebuild all end in the
+same rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from lastlook import proposing, retime
+from lastlook.catalogue import closings, decisions, pictures
+from lastlook.records import Decision
+from lastlook.store import Store
+
+
+def project(store: Store, decision: Decision) -> None:
+    """Bring the folded rows in line after `decision`, or after it was taken back. Inside a transaction."""
+    catalogue = store.catalogue
+    body: Mapping[str, Any] = decision.body
+    if decision.kind == "undo":
+        target = decisions.by_uid(catalogue, decision.undoes)
+        if target is not None:
+            project(store, target)
+    elif decision.kind == "tag":
+        refold(store, body["pictures"])
+    elif decision.kind in {"close", "reopen"}:
+        closings.refold(catalogue, str(body["opening"]))
+    elif decision.kind == "clock":
+        retime.retime(catalogue, store.zone, str(body["camera"]))
+    elif decision.kind == "plan":
+        catalogue.count_up("plan")
+        pictures.mark_all_unindexed(catalogue)
+        retime.retime(catalogue, store.zone)
+        proposing.propose(store)
+
+
+def refold(store: Store, ids: Iterable[str]) -> None:
+    """Fold the decisions about some pictures again."""
+    rids = pictures.rids_of_ids(store.catalogue, list(ids))
+    proposing.propose(store, list(rids.values()))

@@ -1,0 +1,91 @@
+"""Resolve times again from the claims kept in the catalogue and the clock corrections in force. No media is read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from lastlook import times
+from lastlook.catalogue import Catalogue, decisions, media, pictures
+from lastlook.records import CaptureTime, Claim, ClockCorrection, Decision
+
+
+def corrections(catalogue: Catalogue, camera: str) -> tuple[ClockCorrection, ...]:
+    """The clock corrections of a camera that are in force, in the order in which they were given."""
+    return tuple(_correction(decision) for decision in decisions.live(catalogue, "clock", f"camera:{camera}"))
+
+
+def all_corrections(catalogue: Catalogue) -> list[tuple[Decision, ClockCorrection]]:
+    """Every clock correction in force, with the decision that made it."""
+    return [(decision, _correction(decision)) for decision in decisions.live(catalogue, "clock")]
+
+
+def body_of(correction: ClockCorrection) -> dict[str, object]:
+    """A correction as the body of a decision."""
+    return {
+        "camera": correction.camera,
+        "error_s": correction.error_s,
+        "reference": _text(correction.reference),
+        "drift_s_per_day": correction.drift_s_per_day,
+        "uncertainty_s": correction.uncertainty_s,
+        "fixed_offset_min": correction.fixed_offset_min,
+        "since": _text(correction.since),
+        "until": _text(correction.until),
+        "note": correction.note,
+    }
+
+
+def resolve_medium(catalogue: Catalogue, zone: str, medium: media.Medium, clip_ms: int = 0) -> CaptureTime:
+    """The time of a photo, or of the frame at `clip_ms` of a clip, by the corrections in force."""
+    return times.resolve(
+        medium.claims,
+        corrections(catalogue, medium.camera.key),
+        zone,
+        camera=medium.camera.key,
+        clip_ms=clip_ms,
+        duration_ms=medium.duration_ms,
+    )
+
+
+def retime(catalogue: Catalogue, zone: str, camera: str | None = None) -> int:
+    """Resolve all pictures again, or one camera's; returns how many times changed. Inside a transaction."""
+    by_camera: dict[str, tuple[ClockCorrection, ...]] = {}
+    claims_of = lru_cache(maxsize=64)(_claims)  # the stills of a clip share their clip's claims
+    changed = []
+    for rid, claims, key, clip_ms, duration_ms in pictures.times_to_resolve(catalogue, camera):
+        if key not in by_camera:
+            by_camera[key] = corrections(catalogue, key)
+        time = times.resolve(
+            claims_of(claims), by_camera[key], zone, camera=key, clip_ms=clip_ms or 0, duration_ms=duration_ms
+        )
+        changed.append((rid, time))
+    return pictures.set_times(catalogue, changed)
+
+
+def _claims(text: str) -> tuple[Claim, ...]:
+    return media.claims_from_json(text)
+
+
+def _correction(decision: Decision) -> ClockCorrection:
+    body: Mapping[str, Any] = decision.body
+    return ClockCorrection(
+        camera=str(body["camera"]),
+        error_s=float(body["error_s"]),
+        reference=_instant(body.get("reference")),
+        drift_s_per_day=float(body.get("drift_s_per_day") or 0.0),
+        uncertainty_s=float(body.get("uncertainty_s", 2.0)),
+        fixed_offset_min=body.get("fixed_offset_min"),
+        since=_instant(body.get("since")),
+        until=_instant(body.get("until")),
+        note=str(body.get("note", "")),
+    )
+
+
+def _instant(text: str | None) -> datetime | None:
+    return datetime.fromisoformat(text) if text else None
+
+
+def _text(wall: datetime | None) -> str | None:
+    return wall.isoformat() if wall else None

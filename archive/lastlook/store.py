@@ -1,0 +1,133 @@
+"""An open archive: its catalogue, plan and text index together, for the use cases.
+
+A store belongs to one thread; `Caches` may be shared by many stores of the same archive (a viewer keeps one).
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Self
+
+from lastlook import indexing
+from lastlook.archive import Archive
+from lastlook.catalogue import Catalogue, columns, decisions
+from lastlook.errors import PlanError
+from lastlook.plan.parse import parse_plan
+from lastlook.records import Build, Plan
+from lastlook.textindex import TextIndex
+
+
+@dataclass
+class Caches:
+    """What costs time to load and changes seldom; guarded by a lock, compared by the catalogue's counters."""
+
+    lock: threading.RLock = field(default_factory=threading.RLock)
+    columns: columns.Columns | None = None
+    plan: tuple[str, Plan] | None = None
+
+
+class Store:
+    """An archive that is open. Use it in a `with`, or close it."""
+
+    def __init__(self, archive: Archive, *, by: str = "", caches: Caches | None = None, create: bool = False) -> None:
+        self.archive = archive
+        self.by = by.strip() or author()
+        self.catalogue = Catalogue(archive.catalogue, create=create)
+        self._caches = caches or Caches()
+        self._index: TextIndex | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        if self._index is not None:
+            self._index.close()
+            self._index = None
+        self.catalogue.close()
+
+    @property
+    def zone(self) -> str:
+        """The build's time zone: the plan's where there is one, else the archive's."""
+        return self.plan.build.zone
+
+    @property
+    def plan(self) -> Plan:
+        """The plan in force. An archive without one has a plan with nothing but the build's name."""
+        decision = decisions.last_live(self.catalogue, "plan")
+        if decision is None:
+            settings = self.archive.settings
+            return Plan(Build(settings.name, settings.zone, settings.scale))
+        with self._caches.lock:
+            kept = self._caches.plan
+            if kept is None or kept[0] != decision.uid:
+                text = str(decision.body["text"])
+                try:
+                    kept = decision.uid, parse_plan(text, "the plan in force")
+                except PlanError as error:
+                    raise PlanError(
+                        f"the plan kept in the archive cannot be read: {error.message}",
+                        "Load a plan file again with 'lastlook plan load FILE'.",
+                        error.faults,
+                    ) from None
+                self._caches.plan = kept
+            return kept[1]
+
+    @property
+    def plan_text(self) -> str:
+        """The plan file in force as it was loaded, comments and all; '' without one."""
+        decision = decisions.last_live(self.catalogue, "plan")
+        return str(decision.body["text"]) if decision else ""
+
+    @property
+    def columns(self) -> columns.Columns:
+        """Filter columns of all pictures, loaded again when a time has changed."""
+        with self._caches.lock:
+            version = self.catalogue.counters()["times"]
+            if self._caches.columns is None or self._caches.columns.version != version:
+                self._caches.columns = columns.load(self.catalogue)
+            return self._caches.columns
+
+    @property
+    def index(self) -> TextIndex:
+        """The text index, caught up with the catalogue; made anew where it is missing or damaged."""
+        if self._index is None:
+            self._index = indexing.open_or_rebuild(self.archive.index, self.catalogue, self.plan)
+        indexing.catch_up(self._index, self.catalogue, self.plan)
+        return self._index
+
+    def rebuild_index(self) -> None:
+        """Make the text index anew."""
+        if self._index is not None:
+            self._index.close()
+        self._index = indexing.rebuild(self.archive.index, self.catalogue, self.plan)
+
+    @contextmanager
+    def deciding(self) -> Iterator[None]:
+        """One transaction of decisions and what follows from them. After it, the plain-text copy is caught up and the
+        text index learns the words that changed; if either fails, the decision stands and the next run catches up."""
+        with self.catalogue.writing():
+            yield
+        decisions.write_plain(self.catalogue, self.archive.decisions)
+        _ = self.index
+
+
+def author() -> str:
+    """Who decides, where nobody says: LASTLOOK_BY, else the name this person has logged in with."""
+    named = os.environ.get("LASTLOOK_BY", "").strip()
+    if named:
+        return named
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError, ImportError):
+        return "unnamed"
