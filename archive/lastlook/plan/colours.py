@@ -115,8 +115,11 @@ def split_pair(text: str) -> tuple[str, str] | None:
 def standard_code(colour: str, tracer: str = "") -> str:
     """The code IEC 60757 gives a conductor of two colours: joined in the table's order (red and blue: RDBU).
 
-    It does not say which is the base; that is why base and tracer are kept apart. '' without a colour.
+    Green and yellow are GNYE in any case. The code does not say which is the base; that is why base and tracer are kept
+    apart. '' without a colour.
     """
+    if {colour, tracer} == {"GN", "YE"}:
+        return "GNYE"
     return "".join(sorted(filter(None, (colour, tracer)), key=_ORDER.__getitem__))
 
 

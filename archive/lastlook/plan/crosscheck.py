@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from lastlook.plan.faults import Faults, Table, did_you_mean, quoted
+from lastlook.plan.faults import Faults, Table, an, did_you_mean, listed, quoted
 from lastlook.plan.ids import id_key
 from lastlook.records import Opening, Part, Run, Step, Subassembly
 
@@ -78,13 +78,13 @@ def _check_references(entry: Placed, known: Mapping[str, Placed]) -> None:
         kinds = REFERENCES[entry.kind][name]
         found = known.get(id_key(target))
         place = _place_of(entry.table.data.get(name), target)
-        wanted = " or ".join(kinds)
+        wanted = listed(kinds)
         if found is None:
             near = did_you_mean(target, [other.item.id for other in known.values() if other.kind in kinds])
             advice = near or f"; add a [[{kinds[0]}]] with that id or correct the name"
             entry.table.fault(name, f"{name} names {quoted(target)}, but there is no such {wanted}{advice}", place)
         elif found.kind not in kinds:
-            text = f"{name} names {quoted(target)}, which is a {found.kind}; name a {wanted} here"
+            text = f"{name} names {quoted(target)}, which is {an(found.kind)}; name {an(wanted)} here"
             if name == "before" and found.kind == "step":
                 advice = "name the opening it must precede, and sort steps by order"
                 text = f"before names the step {quoted(target)}; {advice}"

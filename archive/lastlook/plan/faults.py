@@ -48,6 +48,11 @@ def listed(words: Iterable[str], last: str = "or") -> str:
     return f"{', '.join(front)} {last} {end}" if front else end
 
 
+def an(words: str) -> str:
+    """ "a run", "an opening"."""
+    return f"an {words}" if words[:1] in "aeiou" else f"a {words}"
+
+
 def did_you_mean(given: str, known: Iterable[str]) -> str:
     """ "; did you mean W03?", or '' where nothing known is near."""
     near = nearest(given, known, limit=2)
@@ -104,7 +109,8 @@ class Table:
             self.fault(key, f"{key} must be on one line, without line breaks or tabs; shorten it to one line")
             return ""
         if needed and not value.strip():
-            self.fault(key if key in self.data else None, f"{key} is missing; add {key} = {quoted(needed)}")
+            wrong = f"{key} is empty; write" if key in self.data else f"{key} is missing; add"
+            self.fault(key if key in self.data else None, f"{wrong} {key} = {quoted(needed)}")
         return value.strip()
 
     def texts(self, key: str) -> tuple[str, ...]:

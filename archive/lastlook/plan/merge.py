@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from lastlook.errors import PlanError
 from lastlook.plan.crosscheck import REFERENCES, Item
+from lastlook.plan.faults import an
 from lastlook.plan.ids import id_key
 from lastlook.plan.structure import items
 from lastlook.plan.write import values_of
@@ -53,7 +54,7 @@ def merge(old: Plan, new: Plan, in_use: Set[str]) -> tuple[Plan, list[Change]]:
         elif key not in known:
             changes.append(Change(ChangeKind.ADDED, group, item.id, item.title))
         elif type(known[key]) is not type(item):
-            what = f"was a {type(known[key]).__name__.lower()}, is a {group} now"
+            what = f"was {an(type(known[key]).__name__.lower())}, is {an(group)} now"
             changes.append(Change(ChangeKind.CHANGED, group, item.id, what))
         elif known[key] != item:
             changes.append(Change(ChangeKind.CHANGED, group, item.id, difference(known[key], item)))
@@ -101,8 +102,8 @@ def _to_keep(known: Mapping[str, Item], fresh: Mapping[str, Item], used: Set[str
 def _same_kinds(known: Mapping[str, Item], fresh: Mapping[str, Item], used: Set[str], kept: Mapping[str, str]) -> None:
     needed = used | {id_key(target) for key in kept for target in _single_references(known[key])}
     faults = [
-        f"{known[key].id} was a {type(known[key]).__name__.lower()} and would become a "
-        f"{type(fresh[key]).__name__.lower()}; give the new item another id"
+        f"{known[key].id} was {an(type(known[key]).__name__.lower())} and would become "
+        f"{an(type(fresh[key]).__name__.lower())}; give the new item another id"
         for key in known
         if key in fresh and key in needed and type(known[key]) is not type(fresh[key])
     ]

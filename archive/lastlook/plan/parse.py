@@ -9,7 +9,8 @@ from typing import Final
 
 from lastlook.errors import PlanError
 from lastlook.plan.crosscheck import Item, Placed, crosscheck
-from lastlook.plan.faults import Faults, Table, did_you_mean, quoted
+from lastlook.plan.faults import Faults, Table, listed, quoted
+from lastlook.plan.ids import nearest
 from lastlook.plan.locate import KeyPath, Lines, locate
 from lastlook.plan.read import (
     KEYS,
@@ -49,6 +50,8 @@ _SYNTAX: Final = (
     ("table declaration", "a […] line lacks its closing ]; close it"),
     ("newline or end of document", "something stands behind the value; put text in quotes and comments behind #"),
     ("invalid initial character for a key", "a key is made of letters, digits, - and _; correct the start of the line"),
+    ("invalid statement", "a key is made of letters, digits, - and _; correct the start of the line"),
+    ("exceeds the limit", "the number is far too long; correct it"),
     ("invalid value", 'the value cannot be read; put text in quotes, as in "RD", and numbers without a unit'),
     ("invalid date", "the value cannot be read; put text in quotes"),
 )
@@ -62,8 +65,7 @@ def parse_plan(text: str, name: str) -> Plan:
     """
     text = text.removeprefix("\ufeff").replace("\r\n", "\n")
     faults = Faults()
-    data = _load(text, name)
-    lines = locate(text)
+    data, lines = _load(text, name)
     build = _build(data.get("build"), lines, faults)
     placed: list[Placed] = []
     for key, value in data.items():
@@ -71,8 +73,9 @@ def parse_plan(text: str, name: str) -> Plan:
             placed += _items(key, value, lines, faults)
         elif key != "build":
             if isinstance(value, list | dict):
-                known = did_you_mean(key, _TOP) or f"; a plan has {', '.join(_TOP)}"
-                faults.add(lines.of((key,)), f"there is no table {quoted(key)} in a plan{known}")
+                near = [name if name == "build" else f"[{name}]" for name in nearest(key, _TOP, limit=1)]
+                known = f"did you mean [{near[0]}]?" if near else f"a plan has {listed(_TOP, 'and')}"
+                faults.add(lines.of((key,)), f"there is no table {quoted(key)} in a plan; {known}")
             else:
                 advice = "put it below the [build] or [[…]] line it belongs to"
                 faults.add(lines.of((key,)), f"the key {quoted(key)} stands outside any table; {advice}")
@@ -88,9 +91,9 @@ def parse_plan(text: str, name: str) -> Plan:
     )
 
 
-def _load(text: str, name: str) -> dict[str, object]:
+def _load(text: str, name: str) -> tuple[dict[str, object], Lines]:
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text), locate(text)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
     except RecursionError:
@@ -102,6 +105,8 @@ def _load(text: str, name: str) -> dict[str, object]:
     line = int(found[1]) if found and found[1] else last if found else 1
     lowered = message.lower()
     advice = next((advice for part, advice in _SYNTAX if part in lowered), "")
+    if "invalid value (at end of document" in lowered:
+        advice = "the file ends in the middle of a list or value; finish it and close what is open"
     if not advice:
         advice = f"this is not TOML ({re.sub(r' *[(]at .*[)]', '', message)}); correct the line"
     hint = "Correct that line and load it again; what follows it was not checked yet."

@@ -27,8 +27,8 @@ def read_build(table: Table) -> Build:
     table.only(BUILD_KEYS)
     zone = table.text("zone") or "UTC"
     if not _is_zone(zone):
-        near = nearest(zone, available_timezones(), limit=2, cutoff=70.0)
-        advice = listed([quoted(name) for name in near]) if near else 'a name such as "Europe/Copenhagen", or "UTC"'
+        near = nearest(zone, sorted(available_timezones()), limit=1, cutoff=70.0)
+        advice = quoted(near[0]) if near else 'a name such as "Europe/Copenhagen", or "UTC"'
         table.fault("zone", f"zone {quoted(zone)} is no time zone of the IANA list; write {advice}")
         zone = "UTC"
     return Build(

@@ -15,7 +15,7 @@ from typing import Final
 
 from lastlook.errors import PlanError
 from lastlook.plan import colours
-from lastlook.plan.faults import Faults, Table, did_you_mean, listed, quoted
+from lastlook.plan.faults import Faults, Table, an, did_you_mean, listed, quoted
 from lastlook.plan.ids import id_key, plain
 from lastlook.plan.merge import Change, ChangeKind, difference
 from lastlook.plan.read import read_run
@@ -268,7 +268,7 @@ def with_schedule(plan: Plan, runs: Sequence[Run]) -> tuple[Plan, list[Change]]:
     for run in runs:
         if id_key(run.id) in taken:
             kind = kind_of(taken[id_key(run.id)])
-            faults.append(f"run {run.id}: the plan has a {kind} of that id; give the run an id of its own")
+            faults.append(f"run {run.id}: the plan has {an(kind)} of that id; give the run an id of its own")
         for name in run.subassemblies:
             if id_key(name) not in subs:
                 advice = did_you_mean(name, subs.values()) or "; add it to the plan or correct the name"

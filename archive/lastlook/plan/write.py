@@ -112,11 +112,15 @@ def _unified(text: str) -> str:
 
 @dataclass(slots=True)
 class _Block:
-    """The lines of one table, with the remarks directly above its header. `key` is its id as compared."""
+    """The lines of one table, with the remarks directly above and below it. `key` is its id as compared.
+
+    Blank lines and remarks that stand apart are blocks of the kind "": they stay where they are when tables come and go.
+    """
 
     kind: str
     key: str
     text: str
+    new: bool = False
 
 
 def _key(item: Item | Build) -> str:
@@ -136,7 +140,7 @@ def _edited(plan: Plan, previous_text: str) -> str | None:
     wanted = _in_order(plan)
     before = {(kind, _key(item)): item for kind, item in _in_order(old)}
     place = {(kind, _key(item)): at for at, (kind, item) in enumerate(wanted)}
-    blocks = [block for block in blocks if (block.kind, block.key) in place]
+    blocks = _remaining(blocks, place)
     for kind in KEYS:  # each kind's blocks in the plan's order, in the places this kind has in the text
         own = [at for at, block in enumerate(blocks) if block.kind == kind]
         ordered = sorted((blocks[at] for at in own), key=lambda block: place[block.kind, block.key])
@@ -145,11 +149,11 @@ def _edited(plan: Plan, previous_text: str) -> str | None:
     for at, (kind, item) in enumerate(wanted):
         known = before.get((kind, _key(item)))
         if known is None:
-            _insert(blocks, _Block(kind, _key(item), _block(kind, item)), wanted[at - 1])
+            _insert(blocks, _Block(kind, _key(item), _block(kind, item), new=True), wanted[at - 1])
         elif known != item:
             block = next(block for block in blocks if (block.kind, block.key) == (kind, _key(item)))
             block.text = _edit(kind, block.text, known, item)
-    result = preamble + "".join(_spaced(blocks))
+    result = preamble + _spaced(blocks)
     try:
         if parse_plan(result, "the plan") != plan:
             return None
@@ -183,7 +187,12 @@ def _cut(text: str, old: Plan) -> tuple[str, list[_Block]] | None:
         if header.path not in by_path:
             return None
         kind, item = by_path[header.path]
-        blocks.append(_Block(kind, _key(item), "".join(lines[start:end])))
+        last = _content_end(lines, start, end)
+        while last < end and lines[last].lstrip().startswith("#"):
+            last += 1
+        blocks.append(_Block(kind, _key(item), "".join(lines[start:last])))
+        if last < end:
+            blocks.append(_Block("", "", "".join(lines[last:end])))
     return "".join(lines[: starts[0]]), blocks
 
 
@@ -197,23 +206,46 @@ def _insert(blocks: list[_Block], block: _Block, previous: tuple[str, Item | Bui
     blocks.insert(at, block)
 
 
-def _spaced(blocks: Sequence[_Block]) -> list[str]:
-    """The texts of the blocks, each but the last ending with a line end and, before new ones, a blank line."""
-    texts: list[str] = []
-    for at, block in enumerate(blocks):
-        text = block.text if block.text.endswith("\n") else block.text + "\n"
-        if at + 1 < len(blocks) and not text.endswith("\n\n"):
+def _remaining(blocks: Sequence[_Block], place: Mapping[tuple[str, str], int]) -> list[_Block]:
+    """Without the blocks of items that are gone, and without the blank lines that parted them from the next."""
+    left: list[_Block] = []
+    dropped = False
+    for block in blocks:
+        if block.kind and (block.kind, block.key) not in place:
+            dropped = True
+            continue
+        if not (dropped and not block.kind and not block.text.strip()):
+            left.append(block)
+        dropped = False
+    return left
+
+
+def _spaced(blocks: Sequence[_Block]) -> str:
+    """The whole text; a blank line parts a new table from its neighbours."""
+    text = ""
+    previous: _Block | None = None
+    for block in blocks:
+        if text and not text.endswith("\n"):
             text += "\n"
-        texts.append(text)
-    return texts
+        beside_new = block.new or (previous is not None and previous.new)
+        if beside_new and text and not text.endswith("\n\n") and not block.text.startswith("\n"):
+            text += "\n"
+        text += block.text
+        previous = block
+    return text
+
+
+def _content_end(lines: Sequence[str], start: int, end: int) -> int:
+    """Where the keys of a block end: behind its last line that is neither blank nor a remark."""
+    while end > start and _REMARK.fullmatch(lines[end - 1].rstrip("\n")):
+        end -= 1
+    return end
 
 
 def _edit(kind: str, text: str, old: Item | Build, new: Item | Build) -> str:
     """The block's text with the keys changed that differ between the two items."""
     lines = text.splitlines(keepends=True)
-    end = len(lines)
-    while end and _REMARK.fullmatch(lines[end - 1].rstrip("\n")):
-        end -= 1
+    end = _content_end(lines, 0, len(lines))
     body, tail = "".join(lines[:end]), "".join(lines[end:])
     document = tomlkit.parse(body if body.endswith("\n") else body + "\n")
     found = document[kind]
