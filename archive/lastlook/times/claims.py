@@ -22,6 +22,7 @@ _EPOCH_1904 = datetime(1904, 1, 1, tzinfo=UTC)
 _EPOCH_1970 = datetime(1970, 1, 1, tzinfo=UTC)
 # A receiver without a fix writes its own epoch; nothing on a bench was photographed with GPS before this.
 _FIRST_GPS_YEAR = 2000
+NO_DAY = "a time of day without its date"
 
 
 def exif_claim(source: ClaimSource, text: str, subsec: str | None = None, offset: str | None = None) -> Claim:
@@ -55,7 +56,7 @@ def gps_claim(date: str, time: Sequence[object]) -> Claim:
     said = kept(date, ":".join("?" if part is None else f"{float(part):g}" for part in parts))
     day = read_stamp(date)
     if day.wall is None:
-        return Claim(ClaimSource.GPS, said, None, 0, fault=day.fault)
+        return Claim(ClaimSource.GPS, said, None, 0, fault=NO_DAY if day.fault == BLANK else day.fault)
     if len(parts) != 3 or None in parts:
         return Claim(ClaimSource.GPS, said, None, 0, fault=BLANK)
     hours, minutes, seconds = (part or Fraction(0) for part in parts)

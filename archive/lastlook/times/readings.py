@@ -26,7 +26,7 @@ EXPLAINED = {
     ClaimSource.FILE_NAME: "the time in the file name",
     ClaimSource.FILE_SYSTEM: "the file's own date",
 }
-_OPENING = {source: words[0].upper() + words[1:] for source, words in EXPLAINED.items()}
+OPENING = {source: words[0].upper() + words[1:] for source, words in EXPLAINED.items()}
 
 # Minutes east of UTC in civil use somewhere (IANA time zone database; −2:30 is Newfoundland's summer time).
 _OFFSETS_IN_USE = frozenset(
@@ -74,7 +74,7 @@ def read_claim(claim: Claim, mine: Sequence[ClockCorrection], tz: ZoneInfo, offs
     source = claim.source
     offset, how = (offset_min, "given") if claim.offset_min is None else (claim.offset_min, "offset")
     correction = clock.for_claim(mine, claim, tz) if mine else None
-    why = _OPENING[source]
+    why = OPENING[source]
     tail = kept_at = ""
     slack = None
     if correction is not None:

@@ -32,7 +32,7 @@ from lastlook.records import CaptureTime, Claim, ClaimSource, ClockCorrection
 
 from . import clock
 from .clips import clip_reading
-from .readings import EXPLAINED, Reading, instant_of, offset_from, read_claim
+from .readings import EXPLAINED, OPENING, Reading, instant_of, offset_from, read_claim
 from .stamps import DAY_MS
 from .words import OPEN_START
 from .zones import zone_named
@@ -85,7 +85,7 @@ def resolve(
         try:
             reading = _read(attempt, found, mine, tz, duration_ms)
             if not_after is not None and reading.bound == "both" and reading.earliest - _FUTURE > not_after:
-                passed += f" {EXPLAINED[attempt.source].capitalize()} is passed over: it lies after the file came in."
+                passed += f" {OPENING[attempt.source]} is passed over: it lies after the file came in."
                 continue
             return _finished(reading, shift, passed + _refusals(refused, attempt.source))
         except (OverflowError, ValueError):
@@ -265,18 +265,20 @@ def _compared(claim: Claim, found: _Claims) -> str:
             said += " The file name agrees."
         elif abs(apart) > 60 and not (source is ClaimSource.EXIF_MODIFIED and apart > 0):
             way = "later" if apart > 0 else "earlier"
-            said += f" {EXPLAINED[source].capitalize()} is {clock.lasting(apart)} {way}."
+            said += f" {OPENING[source]} is {clock.lasting(apart)} {way}."
     return said
 
 
 def _refusals(refused: Sequence[Claim], used: ClaimSource | None) -> str:
     """Why better claims than the one used were not: only those that rank before it are worth a word."""
+    if not refused:
+        return ""
     ranks = list(ClaimSource)
     limit = len(ranks) if used is None else ranks.index(used)
     said = ""
     for claim in refused:
         if ranks.index(claim.source) < limit:
-            said += f" {EXPLAINED[claim.source].capitalize()} is not used: {claim.fault}."
+            said += f" {OPENING[claim.source]} is not used: {claim.fault}."
     return said
 
 
