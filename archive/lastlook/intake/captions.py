@@ -192,6 +192,9 @@ class _Timing:
 
 def _timing(line: str, grammar: Grammar) -> _Timing | None:
     """The timing line `line` is, or None where it is not one."""
+    # Most lines are words: ask for the signs of a time before anything dear.
+    if (">" not in line) if grammar != "sbv" else (":" not in line):
+        return None
     line = line[:1000].translate(_WIDE)  # the settings of a cue are short; a bound keeps every search below linear
     if grammar == "sbv":
         match = _SBV_LINE.fullmatch(line)

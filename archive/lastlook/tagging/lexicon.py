@@ -91,13 +91,15 @@ class Lexicon:
 
     def find(self, words: Sequence[Word]) -> tuple[Match, ...]:
         """Every name among `words`, in order. Inside a longer name of the same dimension it is left out."""
-        spans = {(first, last): names for first in range(len(words)) for last, names in self._at(words, first)}
+        spans = [(first, dict(self._at(words, first))) for first in range(len(words))]
         matches: list[Match] = []
-        for (first, last), names in spans.items():
+        for first, last, names in ((first, last, names) for first, ends in spans for last, names in ends.items()):
             longer: set[Dimension | None] = set()
-            for (other_first, other_last), other in spans.items():
-                if other_first <= first and last <= other_last and other_last - other_first > last - first:
-                    longer.update(name.dimension for name in other)
+            # No name is longer than MOST_WORDS, so a longer one around this starts near.
+            for other_first, ends in spans[max(0, last - MOST_WORDS) : first + 1]:
+                for other_last, other in ends.items():
+                    if last <= other_last and other_last - other_first > last - first:
+                        longer.update(name.dimension for name in other)
             own = tuple(name for name in names if name.dimension is not None and name.dimension not in longer)
             if own:
                 matches.append(Match(own, first, last, bool(longer)))
@@ -134,7 +136,10 @@ def _one_is_word(names: Mapping[tuple[Dimension | None, str], Name], words: Sequ
 
 
 def _cut_allowed(left: Word, right: Word) -> bool:
-    """Whether a name may end between two words that nothing separates: "mast2" holds "mast", "W03b" holds no W03."""
+    """Whether a name may end between two words that nothing separates: "mast2" holds "mast", "W03s" two W03, but
+    "W03b" no W03."""
+    if right.text == "s" and left.text.isdigit():
+        return True
     return left.text.isalpha() and len(left.text) >= 4 and right.text.isdigit()
 
 

@@ -9,6 +9,7 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate, pairwise
 
 from lastlook.records import Cue, Dimension, Proposal, ProposalSource
 from lastlook.tagging.context import Context, clock
@@ -69,18 +70,18 @@ class _Stream:
 
     def __init__(self, cues: Sequence[Cue]) -> None:
         self._cues = cues
-        self._starts: list[int] = []
-        text = ""
+        texts = [normal(cue.text) for cue in cues]
+        # Where each cue starts in the joined text, a space between two.
+        self._starts = list(accumulate((len(text) + 1 for text in texts[:-1]), initial=0))
+        self.text = " ".join(texts)
+        gaps = pairwise(cues)
+        pauses = [
+            start
+            for start, (one, following) in zip(self._starts[1:], gaps, strict=True)
+            if following.start_ms - one.end_ms > PAUSE_MS
+        ]
         words: list[Word] = []
-        pauses: list[int] = []
-        for index, cue in enumerate(cues):
-            text += " " if text else ""
-            if index and cue.start_ms - cues[index - 1].end_ms > PAUSE_MS:
-                pauses.append(len(text))
-            self._starts.append(len(text))
-            text += normal(cue.text)
-        self.text = text
-        for word in words_of(text):
+        for word in words_of(self.text):
             broken = bisect_right(pauses, word.start)
             # Each pause counts as a full stop.
             words.append(replace(word, clause=word.clause + broken))

@@ -39,7 +39,8 @@ _NUMBERS = {
 }
 # fmt: on
 
-_SAME = {"positive": "+", "plus": "+", "doubleyou": "w", "doubleu": "w"}
+# "plu" is what the folding of plurals leaves of "plus".
+_SAME = {"positive": "+", "plus": "+", "plu": "+", "doubleyou": "w", "doubleu": "w"}
 
 # Dates as folders and cameras write them, with a time of day behind; then any counter of five digits and more.
 _DATE = re.compile(
@@ -83,8 +84,8 @@ def words_of(text: str) -> tuple[Word, ...]:
         if _PAUSE.search(gap) or word.text in _CLAUSE_STARTERS:
             clause += 1
         # 0.5 is one number: its 5 is not a word of its own.
-        decimal = _DECIMAL.fullmatch(gap) and found[-1].text.isdigit() and word.text.isdigit()
-        glued = bool(found) and (not gap or decimal is not None)
+        decimal = bool(_DECIMAL.fullmatch(gap)) and found[-1].text.isdigit() and word.text.isdigit()
+        glued = bool(found) and (not gap or decimal)
         found.append(replace(word, text=_SAME.get(word.text, word.text), glued=glued, clause=clause))
     return tuple(_spoken(found))
 
