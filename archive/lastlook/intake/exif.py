@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import logging
 import re
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -97,7 +98,7 @@ def _by_exifread(data: bytes) -> dict[str, object]:
 def _by_pillow(image: Image.Image) -> dict[str, object]:
     values: dict[str, object] = {}
     try:
-        exif = image.getexif()
+        exif = block_of(image)
         groups = (
             (exif, ExifTags.TAGS),
             (exif.get_ifd(ExifTags.IFD.Exif), ExifTags.TAGS),
@@ -111,6 +112,16 @@ def _by_pillow(image: Image.Image) -> dict[str, object]:
     except Exception:  # Pillow raises many types on broken blocks; what was read so far stands
         pass
     return values
+
+
+def block_of(image: Image.Image) -> Image.Exif:
+    """The Exif block that Pillow met in the header. May raise what it likes.
+
+    A PNG's own method would decode the whole picture to look behind it; exifread finds the block there without.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return Image.Image.getexif(image) if image.format == "PNG" else image.getexif()
 
 
 def _claims(values: Mapping[str, object]) -> tuple[Claim, ...]:

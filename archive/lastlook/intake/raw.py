@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import PurePath
 
+# ruff: noqa: SIM905 - lists of words are easier to read and extend as words
 EXTENSIONS = frozenset(
     (
         ".3fr .arw .cr2 .cr3 .crw .dcr .dng .erf .iiq .k25 .kdc .mef .mos .mrw .nef .nrw .orf .pef .raf .raw .rw2 "
         ".rwl .sr2 .srf .srw .x3f"
-    ).split()  # noqa: SIM905 - a list of words reads better as words
+    ).split()
 )
 """Lower-case file name extensions under which cameras write raw files."""
 

@@ -19,6 +19,8 @@ class IntakeSettings:
     edges in pixels of the two derived pictures. A page has at least `page_edge` where the photo has, and up to 5/3 of
     it where that is what the decoder gives by halving: scaling once more costs as much as decoding and shows less.
 
+    A thumb is within 16 % of `thumb_edge`, or smaller where the photo is.
+
     A file may take `seconds_per_file` and, on top, the time its bytes take at `photo_bytes_per_second` or
     `clip_bytes_per_second`: slow cards and hour-long recordings are no fault.
 
