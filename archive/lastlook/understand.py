@@ -1,0 +1,402 @@
+"""From what somebody asks to a question with narrowings that can be seen and taken off one by one.
+
+"W03 before mast foot closed" names run W03 and the closing of O4; both become narrowings, nothing is left to search as
+words. What is quoted ("mast foot") or excluded (-deck) stays a matter of words. Nothing is guessed: a stretch of text
+is a narrowing where the plan's own words or a date stand there, else it stays text. Pure and deterministic.
+
+Rules of our own: a subassembly's name narrows to it and to what is built into it; where one name means several runs,
+pictures of any of them answer; "wire to the lantern" means the runs that end there; a place word before a narrowing
+("through bulkhead 11") goes with it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from lastlook import times
+from lastlook.plan import structure
+from lastlook.plan.vocabulary import Found, Term, Vocabulary, build_vocabulary, words
+from lastlook.records import Dimension, PictureKind, Plan, Question, Run, Sort
+from lastlook.times.phrases import find_time_phrases
+
+MAX_CHARACTERS = 400
+_FILLER = ";"  # stands where words were understood: it parts what is left of them and right of them
+
+_SHIELDED = re.compile(
+    r"""["“„«][^"”“»]*["”“»]|(?<![^\s(])-[^\s]+|\bnot\s+[^\s]+""",
+    re.IGNORECASE,
+)
+_FILL = (
+    r"(?:\s+(?:the|a|an|we|i|you|they|it|its|our|have|had|has|closing|closure|close|closed|bonding|bonded|sealing|sealed|"
+    r"shutting|shut|gluing|glued|joining|joined|fitting|fitted|screwing|screwed|of|off|down|up|was|is|on|opening))*"
+)
+_ORDER_BEFORE = re.compile(
+    rf"(?P<word>\b(?:just\s+before|right\s+before|before|prior\s+to|until|till|just\s+after|right\s+after|after|since"
+    rf"|following))(?P<fill>{_FILL})\s+$",
+    re.IGNORECASE,
+)
+_SHUT = (
+    r"(?:closed|shut|sealed|bonded|glued|joined|screwed(?:\s+(?:on|down|shut))?|fitted|covered|went\s+on|put\s+on"
+    r"|goes\s+on|going\s+on|closes|closing|closure)"
+)
+_SHUT_AFTER = re.compile(
+    rf"\s+(?:(?:was|is|were|are|got|gets|has|have|had|been|being|itself)\s+)*{_SHUT}\b", re.IGNORECASE
+)
+_LOOSE_CLOSING = re.compile(
+    rf"\b(?P<word>before|after|prior\s+to|until|since)\s+(?:(?:the|our)\s+)?(?P<name>[^\W\d_][\w' -]{{1,40}}?)(?P<shut>"
+    rf"{_SHUT_AFTER.pattern})",
+    re.IGNORECASE,
+)
+_IT_CLOSED = re.compile(
+    rf"\b(?P<word>before|after|until|since)\s+(?:it|this|that|they|everything|all)(?P<shut>{_SHUT_AFTER.pattern})"
+    r"(?:\s+(?:up|in|over))?",
+    re.IGNORECASE,
+)
+_END = re.compile(r"(?<![\w.-])[^\W_][\w-]*(?:\.[\w-]+)+[+-]?(?!\w)")
+_VERB = re.compile(r"\b(?:clos|bond|seal|shut|glu|join|fit|screw)\w*", re.IGNORECASE)
+_RUN_NOUN = r"(?:wire\s+runs?|wiring|wires?|runs?|leads?|conductors?|cables?|cores?)"
+_RUN_TO = re.compile(
+    rf"\b{_RUN_NOUN}\s+(?P<way>to|from|into|out\s+of|of|for|in|inside|at)\s+(?:(?:the|our|its)\s+)?$", re.IGNORECASE
+)
+_RUN_NOUN_AFTER = re.compile(rf"\s+{_RUN_NOUN}\b", re.IGNORECASE)
+_BARE_RUN_NOUN = re.compile(rf"\b{_RUN_NOUN}\b", re.IGNORECASE)
+_LEADING = re.compile(
+    r"(?:\b(?:in|on|at|of|to|from|through|into|inside|within|under|over|above|below|behind|by|for|with|near|along|"
+    r"across|around|and|the|a|an|our|my|its|this|that|about|is|was|step|part|subassembly|section|run|wire|only)\s+)+$",
+    re.IGNORECASE,
+)
+_KINDS: tuple[tuple[PictureKind, re.Pattern[str]], ...] = (
+    (
+        PictureKind.PHOTO,
+        re.compile(r"(?<!this )(?<!that )(?<!\w)(?:photos?|photographs?|snapshots?)(?:\s+only)?(?!\w)", re.IGNORECASE),
+    ),
+    (
+        PictureKind.STILL,
+        re.compile(
+            r"(?<!\w)(?:(?:on|in|from)\s+)?(?:the\s+)?(?:video(?:\s+(?:moments?|stills?|frames?|clips?))?s?|clips?|films?"
+            r"|footage|recordings?|stills|(?<=a )still|(?<=the )still|still\s+(?=of|from))(?:\s+only)?(?!\w)",
+            re.IGNORECASE,
+        ),
+    ),
+)
+_PICTURE_NOUN = r"(?:look|view|picture|photo|photograph|still|shot|image|time|glimpse|one)s?"
+_NEWEST = rf"\b(?:newest|latest|most\s+recent)(?:\s+first)?\b|\blast(?=\s+{_PICTURE_NOUN}\b)"
+_OLDEST = rf"\b(?:oldest|earliest)(?:\s+first)?\b|\bfirst(?=\s+{_PICTURE_NOUN}\b)"
+_SORTS = ((Sort.NEWEST, re.compile(_NEWEST, re.IGNORECASE)), (Sort.OLDEST, re.compile(_OLDEST, re.IGNORECASE)))
+# What people say around a question and never mean as words of a caption.
+_TALK = re.compile(
+    r"""\b(?:this|that|these|those)\s+(?:photo|picture|image|view|still)s?\b(?:\s+of\b)?
+      |\b(?:what|how)\s+(?:did|does|do|is|was|were)\b|\blook(?:s|ed|ing)?\s+like\b|\b(?:can|could|would)\s+you\b
+      |\b(?:please|show(?:s|n|ing)?|see|seen|find|give|tell|want|need|like\s+to)\b(?:\s+me\b)?
+      |\b(?:pictures?|images?|views?|shots?|looks?|glimpses?)\b(?:\s+of\b)?|\b(?:which|where|when|who|whose|why|what|how)\b
+      |\b(?:did|does|do|any|all|every|there|me|this|that|it|looks?|looked)\b""",
+    re.IGNORECASE | re.VERBOSE,
+)
+_QUESTION_TAIL = re.compile(r"[?!;:,.]+(?=\s|$)")
+_PREFERENCE = (Dimension.SUBASSEMBLY, Dimension.PART, Dimension.RUN, Dimension.STEP)
+
+
+@dataclass(frozen=True, slots=True)
+class Narrowing:
+    """One thing understood. `kind`: subassembly, step, run, part, before-closing, after-closing, time, kind or sort.
+
+    `value` is an id (several joined by ","), "since/until" in RFC 3339 with either side empty, or a word of
+    `PictureKind` or `Sort`; `words` the stretch of the question it was read from; `label` what to show.
+    """
+
+    kind: str
+    value: str
+    words: str
+    label: str
+
+    @property
+    def key(self) -> str:
+        """Names it when it is to be taken off: `understand(..., without={key})`."""
+        return f"{self.kind}:{self.value}"
+
+
+@dataclass(frozen=True, slots=True)
+class Understood:
+    """What a question was read as. `left` are the words that remain to be searched for (`question.words`)."""
+
+    question: Question
+    narrowings: tuple[Narrowing, ...]
+    left: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    start: int
+    end: int
+    narrowing: Narrowing
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+def understand(text: str, plan: Plan, now: datetime, zone: str, without: frozenset[str] = frozenset()) -> Understood:
+    """Read a question. `now` (aware) and `zone` (IANA) settle "last week"; `without` holds keys of narrowings to leave
+    as plain words. Never raises, whatever the text.
+    """
+    text = text[:MAX_CHARACTERS]
+    reading = _Reading(text, plan, now, zone)
+    pieces = sorted(reading.pieces(), key=lambda piece: piece.start)
+    kept = [piece for piece in pieces if piece.narrowing.key not in without]
+    question = Question()
+    for piece in kept:
+        question = _narrowed(question, piece)
+    left = _left_over(text, kept)
+    return Understood(
+        replace(question, words=left), tuple({piece.narrowing.key: piece.narrowing for piece in kept}.values()), left
+    )
+
+
+class _Reading:
+    """One pass over one text. Stretches already read are blanked, so that nothing is read twice."""
+
+    def __init__(self, text: str, plan: Plan, now: datetime, zone: str) -> None:
+        self._text = text
+        self._open = _blanked(text, [(match.start(), match.end()) for match in _SHIELDED.finditer(text)])
+        self._plan = plan
+        self._now = now
+        self._zone = zone
+        self._vocabulary: Vocabulary = build_vocabulary(plan)
+        self._titles = {
+            item.id: item.title
+            for group in (plan.subassemblies, plan.openings, plan.steps, plan.runs, plan.parts)
+            for item in group
+        }
+
+    def pieces(self) -> Iterator[_Piece]:
+        """Everything understood, the surest first: closings, dates, items of the plan, kinds, order."""
+        for read in (
+            self._named_closings,
+            self._loose_closings,
+            self._closings_of_it,
+            self._times,
+            self._ends,
+            self._items,
+            self._sorts,
+            self._kinds,
+        ):
+            for piece in read():
+                if _FILLER not in self._open[piece.start : piece.end]:
+                    self._open = _blanked(self._open, [(piece.start, piece.end)])
+                    yield piece
+
+    def _piece(self, start: int, end: int, kind: str, value: str, label: str) -> _Piece:
+        return _Piece(start, end, Narrowing(kind, value, self._text[start:end].strip(), label))
+
+    def _closing(self, start: int, end: int, word: str, opening: str) -> _Piece:
+        side = "before" if re.search(r"before|prior|until|till", word, re.IGNORECASE) else "after"
+        label = f"{side} {self._name(opening)} was closed"
+        return self._piece(start, end, f"{side}-closing", opening, label)
+
+    def _named_closings(self) -> Iterator[_Piece]:
+        for found in self._vocabulary.find(self._open):
+            openings = list(dict.fromkeys(term.id for term in found.terms if term.kind == "opening"))
+            order = _ORDER_BEFORE.search(self._open[: found.start])
+            if len(openings) != 1 or order is None:
+                continue
+            shut = _SHUT_AFTER.match(self._open, found.end)
+            said = shut is not None or _VERB.search(order["fill"]) is not None
+            # "after the lantern" may mean a place in a list; a name that only an opening has cannot.
+            if not said and any(term.kind != "opening" for term in found.terms) and found.terms[0].how != "id":
+                continue
+            yield self._closing(order.start(), shut.end() if shut else found.end, order["word"], openings[0])
+
+    def _loose_closings(self) -> Iterator[_Piece]:
+        """ "before the deck went on" where the plan says "Main deck": the one opening whose name holds the words."""
+        for match in _LOOSE_CLOSING.finditer(self._open):
+            asked = {word.text for word in words(match["name"])}
+            fits = [
+                opening.id
+                for opening in self._plan.openings
+                if any(asked <= {w.text for w in words(name)} for name in (opening.title, *opening.aliases))
+            ]
+            if asked and len(fits) == 1:
+                yield self._closing(match.start(), match.end(), match["word"], fits[0])
+
+    def _closings_of_it(self) -> Iterator[_Piece]:
+        """ "the chain locker before it was closed": the one opening that the one thing named is seen through."""
+        match = _IT_CLOSED.search(self._open)
+        if match is None:
+            return
+        named = {term.id for found in self._vocabulary.find(self._open) for term in _meant(found)}
+        if len(named) == 1:
+            openings = structure.openings_showing(self._plan, named.pop())
+            if len(openings) == 1:
+                yield self._closing(match.start(), match.end(), match["word"], openings[0])
+
+    def _ends(self) -> Iterator[_Piece]:
+        """ "TB.3", "LAN.LED+": the end of a run, as the plan writes it."""
+        for match in _END.finditer(self._open):
+            asked = match[0].casefold()
+            ids = [
+                run.id
+                for run in self._plan.runs
+                if any(f".{end.casefold()}".endswith(f".{asked}") for end in (run.source, run.target) if end)
+            ]
+            if ids:
+                label = f"run {' or '.join(self._name(id_) for id_ in ids)}"
+                yield self._piece(match.start(), match.end(), str(Dimension.RUN), ",".join(ids), label)
+
+    def _times(self) -> Iterator[_Piece]:
+        for phrase in find_time_phrases(self._open, self._zone, self._now):
+            since, until = phrase.since, phrase.until
+            value = f"{_rfc3339(since)}/{_rfc3339(until)}"
+            label = _bounds_in_words(since, until, self._zone)
+            yield replace(self._piece(phrase.start, phrase.end, "time", value, label), since=since, until=until)
+
+    def _items(self) -> Iterator[_Piece]:
+        for found in self._vocabulary.find(self._open):
+            terms = _meant(found)
+            if not terms:
+                continue
+            start, end = found.start, found.end
+            kind, ids = str(terms[0].kind), [term.id for term in terms]
+            way = _RUN_TO.search(self._open[:start])
+            if way is not None and kind in (Dimension.SUBASSEMBLY, Dimension.PART):
+                runs = _runs_by_end(self._plan, ids, way["way"].lower())
+                if runs:
+                    start, kind, ids = way.start(), str(Dimension.RUN), runs
+            elif kind in (Dimension.SUBASSEMBLY, Dimension.PART):
+                noun = _RUN_NOUN_AFTER.match(self._open, end)
+                runs = _runs_by_end(self._plan, ids, "to") if noun else []
+                if noun and runs:  # "lantern wires"
+                    end, kind, ids = noun.end(), str(Dimension.RUN), runs
+            label = f"{kind} {' or '.join(self._name(id_) for id_ in ids)}"
+            yield self._piece(start, end, kind, ",".join(ids), label)
+
+    def _kinds(self) -> Iterator[_Piece]:
+        for kind, pattern in _KINDS:
+            match = pattern.search(self._open)
+            if match is not None:
+                label = "photos only" if kind is PictureKind.PHOTO else "stills of clips only"
+                yield self._piece(match.start(), match.end(), "kind", str(kind), label)
+                return
+
+    def _sorts(self) -> Iterator[_Piece]:
+        for sort, pattern in _SORTS:
+            match = pattern.search(self._open)
+            if match is not None:
+                yield self._piece(match.start(), match.end(), "sort", str(sort), f"{sort} first")
+                return
+
+    def _name(self, id_: str) -> str:
+        title = self._titles.get(id_, "")
+        return f"{id_} ({title})" if title and title.casefold() != id_.casefold() else id_
+
+
+def _meant(found: Found) -> list[Term]:
+    """The items a name means, all of one dimension; openings are meant only where something is before or after them."""
+    terms = [term for term in found.terms if term.kind != "opening"]
+    if not terms:
+        return []
+    best = [term for term in terms if term.how == terms[0].how]
+    for dimension in _PREFERENCE:
+        same = [term for term in best if term.kind == dimension]
+        if same:
+            return same
+    return []  # pragma: no cover - the four dimensions and openings are all kinds there are
+
+
+def _runs_by_end(plan: Plan, ids: Sequence[str], way: str) -> list[str]:
+    def ends_at(end: str) -> bool:
+        return any(end == id_ or end.startswith(f"{id_}.") for id_ in ids)
+
+    def fits(run: Run) -> bool:
+        if way in ("to", "into"):
+            return ends_at(run.target)
+        if way in ("from", "out of"):
+            return ends_at(run.source)
+        return ends_at(run.target) or ends_at(run.source) or any(id_ in run.subassemblies for id_ in ids)
+
+    return [run.id for run in plan.runs if fits(run)]
+
+
+def _narrowed(question: Question, piece: _Piece) -> Question:
+    kind, value = piece.narrowing.kind, piece.narrowing.value
+    ids = tuple(value.split(","))
+    if kind == Dimension.SUBASSEMBLY:
+        return replace(question, subassemblies=_added(question.subassemblies, ids))
+    if kind == Dimension.STEP:
+        return replace(question, steps=_added(question.steps, ids))
+    if kind == Dimension.RUN:
+        return replace(question, runs=_added(question.runs, ids))
+    if kind == Dimension.PART:
+        return replace(question, parts=_added(question.parts, ids))
+    if kind == "before-closing":
+        return replace(question, before_closing=question.before_closing or value)
+    if kind == "after-closing":
+        return replace(question, after_closing=question.after_closing or value)
+    if kind == "kind":
+        return replace(question, kind=PictureKind(value))
+    if kind == "sort":
+        return replace(question, sort=Sort(value))
+    since = max(filter(None, (question.since, piece.since)), default=None)
+    until = min(filter(None, (question.until, piece.until)), default=None)
+    return replace(question, since=since, until=until)
+
+
+def _added(known: tuple[str, ...], more: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((*known, *more)))
+
+
+def _left_over(text: str, pieces: Sequence[_Piece]) -> str:
+    """The words that are neither understood nor mere talk."""
+    spans = []
+    for piece in pieces:
+        leading = _LEADING.search(text[: piece.start])
+        spans.append((leading.start() if leading else piece.start, piece.end))
+    shields = [match.span() for match in _SHIELDED.finditer(text)]
+    parts: list[str] = []
+    at = 0
+    for start, end in [*shields, (len(text), len(text))]:
+        if start < at:
+            continue
+        parts.append(_without_talk(_blanked(text, spans)[at:start], any(p.narrowing.kind == "run" for p in pieces)))
+        parts.append(text[start:end])
+        at = end
+    left = " ".join(parts).split()
+    while left and left[0].casefold() in _CONNECTING:
+        left.pop(0)
+    while left and (left[-1].casefold() in _CONNECTING or left[-1].casefold() == "not"):
+        left.pop()
+    return " ".join(left)
+
+
+_CONNECTING = frozenset(
+    {
+        "the", "a", "an", "of", "in", "on", "at", "to", "from", "for", "with", "and", "or", "by", "was", "is", "were",
+        "are", "be", "been", "has", "have", "had", "into", "as", "i", "we", "you", "my", "our", "its", "s", "go",
+        "goes", "get", "got", "then", "so", "first", "last", "only", "just", "right", "through", "inside", "between",
+    }
+)  # fmt: skip
+
+
+def _without_talk(text: str, about_runs: bool) -> str:
+    text = text.replace(_FILLER, " ")
+    text = _QUESTION_TAIL.sub(" ", text)
+    text = _TALK.sub(" ", text)
+    return _BARE_RUN_NOUN.sub(" ", text) if about_runs else text
+
+
+def _blanked(text: str, spans: Sequence[tuple[int, int]]) -> str:
+    for start, end in spans:
+        text = f"{text[:start]}{_FILLER * (end - start)}{text[end:]}"
+    return text
+
+
+def _rfc3339(instant: datetime | None) -> str:
+    return "" if instant is None else times.format_rfc3339(instant)
+
+
+def _bounds_in_words(since: datetime | None, until: datetime | None, zone: str) -> str:
+    if since is not None and until is not None:
+        return times.describe_interval(since, until, zone)
+    if since is not None:
+        return f"from {times.describe_interval(since, since, zone)} on"
+    return f"up to {times.describe_interval(until, until, zone)}" if until is not None else ""
