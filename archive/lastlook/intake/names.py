@@ -37,10 +37,10 @@ _MINUTED = re.compile(
     re.IGNORECASE,
 )
 _DATED = re.compile(r"(?<![0-9])" + _DATE + r"(?![0-9])")
-_COUNTED = re.compile(r"(?<![0-9])(1[0-9]{12}|[2-4][0-9]{12})(?![0-9])")
-# 13-digit numbers from before are rather article codes than times.
+_COUNTED = re.compile(r"(?<![0-9])([12][0-9]{12})(?![0-9])")
+# 13-digit numbers outside these years are rather article codes than times.
 _COUNTED_FROM = 1_262_304_000_000  # 2010-01-01T00:00:00Z
-_COUNTED_TO = 4_102_444_800_000  # 2100-01-01T00:00:00Z
+_COUNTED_TO = 2_082_758_400_000  # 2036-01-01T00:00:00Z
 _UTC_PREFIX = re.compile(r"PXL_", re.IGNORECASE)
 
 # What programs add to the name of a copy.

@@ -14,7 +14,7 @@ creation_time is UTC by ISO/IEC 14496-12, and by practice sometimes local time, 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, timedelta
 from zoneinfo import ZoneInfo
 
 from lastlook.records import Claim, ClaimSource, ClockCorrection
@@ -22,7 +22,7 @@ from lastlook.records import Claim, ClaimSource, ClockCorrection
 from . import clock
 from .readings import Reading, instant_of, offset_from, read_claim
 from .stamps import DAY_MS
-from .zones import read_wall
+from .zones import Wall, read_wall
 
 _NEAR_S = 5.0
 _ASTRAY_S = 600.0
@@ -81,28 +81,26 @@ def _beside_name(
     """Compares the two as written, since one camera's clock wrote both; then reads the one that is believed."""
     assert box.wall is not None
     assert name.wall is not None
-    said = read_claim(name, (), tz)
-    local = said.point.astimezone(tz).replace(tzinfo=None)
-    # The name's start as UTC, and as the wall clock: what the container may have been written from.
-    utc_apart = (_as_utc(box, tz) - said.point).total_seconds()
-    wall_apart = (box.wall - local).total_seconds()
-    fits = ""
-    if abs(utc_apart) <= _NEAR_S:
-        fits = "the container's time agrees"
-    elif length is not None and abs(utc_apart - length) <= _NEAR_S:
-        fits = "the container's time is the end of the recording"
-    elif abs(wall_apart) <= _NEAR_S:
-        fits = "the container's time is the same in local time"
-    elif length is not None and abs(wall_apart - length) <= _NEAR_S:
-        fits = "the container's time is the end of the recording in local time"
-    if fits:
-        start = read_claim(name, mine, tz)
-        start.basis = start.basis.replace("file-name", "container+name")
-        start.why = f"The time in the file name is the start of the recording: {fits}."
-        if start.how == "zone" and start.latest - start.earliest >= timedelta(hours=1) and box.offset_min is not None:
-            # An hour that came twice: the container, which fits as UTC, tells which of the two it was.
-            _settle(start, box, length if length is not None and "end" in fits else 0.0)
-        return start
+    if name.offset_min is None:
+        first, second, case = read_wall(name.wall, tz)
+    else:
+        first = second = instant_of(name)
+        case = Wall.ONCE
+    box_utc = read_wall(box.wall, tz)[0] if box.offset_min is None else instant_of(box)
+    for said in (first, second) if case is Wall.TWICE else (first,):
+        local = said.astimezone(tz).replace(tzinfo=None)
+        fits = _what_fits((box_utc - said).total_seconds(), (box.wall - local).total_seconds(), length)
+        if fits:
+            start = read_claim(name, mine, tz)
+            start.basis = start.basis.replace("file-name", "container+name")
+            start.why = f"The time in the file name is the start of the recording: the container's time {fits}."
+            if case is Wall.TWICE and start.latest - start.earliest >= second - first and "local" not in fits:
+                # The container knows UTC, so it tells which of the two hours it was.
+                if said is first:
+                    start.latest -= second - first
+                else:
+                    start.point, start.earliest = start.point + (second - first), start.earliest + (second - first)
+            return start
     if box.offset_min is not None and name.offset_min is None:
         away = offset_from(name.wall, instant_of(box), _NEAR_S)
         if away is None and length is not None:
@@ -121,22 +119,17 @@ def _beside_name(
     return earlier
 
 
-def _settle(start: Reading, box: Claim, behind_s: float) -> None:
-    told = instant_of(box) - timedelta(seconds=behind_s)
-    half = timedelta(minutes=30)
-    early, late = start.earliest, start.latest
-    width = late - early - timedelta(hours=1)
-    if width < timedelta(0):
-        return
-    if abs(told - early) < half:
-        start.point, start.latest = start.earliest + width // 2, start.earliest + width
-    elif abs(told - (late - width)) < half:
-        start.point, start.earliest = start.latest - width + width // 2, start.latest - width
-
-
-def _as_utc(box: Claim, tz: ZoneInfo) -> datetime:
-    assert box.wall is not None
-    return read_wall(box.wall, tz)[0] if box.offset_min is None else instant_of(box)
+def _what_fits(utc_apart: float, wall_apart: float, length: float | None) -> str:
+    """What a container's time is, by its distance in seconds from a known start; '' where nothing fits."""
+    if abs(utc_apart) <= _NEAR_S:
+        return "agrees"
+    if length is not None and abs(utc_apart - length) <= _NEAR_S:
+        return "is the end of the recording"
+    if abs(wall_apart) <= _NEAR_S:
+        return "is the same in local time"
+    if length is not None and abs(wall_apart - length) <= _NEAR_S:
+        return "is the end of the recording in local time"
+    return ""
 
 
 def _alone(

@@ -54,10 +54,9 @@ class Reading:
 
 
 def instant_of(claim: Claim) -> datetime:
-    """The instant (UTC) of a claim that carries an offset, as written."""
+    """The instant (UTC) of a claim that carries an offset, or is UTC by the form of its source, as written."""
     assert claim.wall is not None
-    assert claim.offset_min is not None
-    return claim.wall.replace(tzinfo=UTC) - timedelta(minutes=claim.offset_min)
+    return claim.wall.replace(tzinfo=UTC) - timedelta(minutes=claim.offset_min or 0)
 
 
 def offset_from(wall: datetime, instant: datetime, near_s: float) -> int | None:

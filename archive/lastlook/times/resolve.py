@@ -133,7 +133,7 @@ def _read(
         return _read_gps(claim, found, mine, tz)
     if source is ClaimSource.EXIF_MODIFIED:
         return _read_modified(claim, found, mine, tz)
-    reading = read_claim(claim, (), tz)
+    reading = read_claim(claim, (), tz, 0)
     reading.basis, reading.bound = "file-system", "above"
     reading.why = "Only the file's own date is known; copying may have made it later, so the picture may be older."
     reading.earliest, reading.latest = min(OPEN_START, reading.point), reading.latest + _CARD_ZONE
@@ -212,7 +212,7 @@ def _read_gps(claim: Claim, found: _Claims, mine: Sequence[ClockCorrection], tz:
             reading.basis = reading.basis.replace("+offset", "+gps")
             reading.why = "Exif's last change, which is when the picture was taken: the GPS time in the file agrees."
             return reading
-    reading = read_claim(claim, (), tz)
+    reading = read_claim(claim, (), tz, 0)
     reading.basis, reading.why = "gps", "The GPS time; its fix may be up to an hour older than the picture."
     reading.latest += _GPS_AGE
     return reading

@@ -108,10 +108,7 @@ def _parse(words: str, tz: ZoneInfo, now: datetime) -> When:
         raise UsageError(
             f"in the date {words!r} day and month cannot be told apart", "Write the year first: 2026-03-12."
         )
-    instant = parse_rfc3339(words) if re.match(r"[0-9]{4}-", low) else None
-    if instant is None:
-        raise _unreadable(words)
-    return When(instant, instant, words)
+    raise _unreadable(words)
 
 
 def _of_day(day: datetime, rest: tuple[str | None, ...], tz: ZoneInfo, words: str, qualified: bool = False) -> When:
@@ -134,7 +131,8 @@ def _of_day(day: datetime, rest: tuple[str | None, ...], tz: ZoneInfo, words: st
     first, last, case = read_wall(wall, tz)
     if case is Wall.NEVER:
         raise UsageError(
-            f"there was no {wall:%H:%M} on {words.split()[0]} in {tz.key}: the clocks went forward over it",
+            f"there was no {wall:%H:%M} on {wall.day} {MONTHS[wall.month - 1]} {wall.year} in {tz.key}: "
+            "the clocks went forward over it",
             f"Give the time before or after the jump, or with its offset, like {wall:%Y-%m-%dT%H:%M}:00"
             f"{offset_words(last.astimezone(tz))}.",
         )
