@@ -154,6 +154,8 @@ def test_a_very_long_caption_takes_linear_time() -> None:
         ("step eleven", "11"),
         ("the deck house", "DKH"),
         ("terminal-block", "P-TB"),
+        ("W03 came out too short yesterday", "W03"),
+        ("it lies next to the lantern mast", "MAST"),
         ("don't forget W03", "W03"),
         ("not only W03 but the rest", "W03"),
         ("not W05, W03", "W03"),
@@ -178,7 +180,8 @@ def test_a_plain_naming_is_applied(line: str, target: str) -> None:
         ("the main deck isn't on yet", "DECK-M", "'isnt'"),
         ("the main deck is not on yet", "DECK-M", "'not'"),
         ("instead of W07 we take the spare", "W07", "'instead'"),
-        ("yesterday the main deck", "DECK-M", "'yesterday'"),
+        ("yesterday the deck", "DECK-M", "'yesterday'"),
+        ("the lantern mast I do next", "MAST", "'next'"),
         ("it leads up to the lantern", "LAN", "'to'"),
     ],
 )
@@ -225,6 +228,36 @@ def test_a_name_inside_another_kinds_name_counts_less() -> None:
     assert inside < DEFAULT.threshold <= alone
 
 
+def test_an_id_inside_a_longer_name_is_meant() -> None:
+    plan = Plan(PLAN.build, runs=PLAN.runs, parts=(Part("P-SPL", "Splice in W03", "MAST"),))
+    context = Context(plan, Lexicon.of(plan), clip_ms=0, cues=(Cue(0, 1_000, "the splice in W03"),))
+    assert {one.target: one.confidence >= DEFAULT.threshold for one in spoken.propose(context)} == {
+        "P-SPL": True,
+        "W03": True,
+    }
+
+
+def test_a_quote_never_cuts_an_id() -> None:
+    line = "W03, W05, W07, W08, W10 and W11"
+    for one in spoken.propose(said(line)):
+        quoted = one.evidence.split('"')[1].strip("…")
+        assert all(word.strip(",") in line.replace(",", "").split() for word in quoted.split())
+
+
+def test_a_part_of_one_steps_title_points_to_it() -> None:
+    steps = (Step("S01", "Dry fit of the hull halves", "HULL-F"), Step("S14", "Bond the hull halves", "HULL-F"))
+    plan = Plan(PLAN.build, subassemblies=PLAN.subassemblies, steps=steps)
+    lexicon = Lexicon.of(plan)
+
+    def named(folder: str) -> dict[str, float]:
+        return {one.target: one.confidence for one in folders.propose(Context(plan, lexicon, folders=(folder,)))}
+
+    assert named("2026-03-02 dry fit") == {"S01": DEFAULT.folder.partial}
+    assert named("hull halves") == {}  # both steps say so
+    assert named("fit of the") == {}
+    assert named("dry fit of the hull halves") == {"S01": DEFAULT.folder.phrase}
+
+
 def test_a_name_that_fits_two_things_is_shared_out() -> None:
     shares = heard("the black wire")
     assert set(shares) == {"W02", "W08"}
@@ -260,7 +293,7 @@ def test_the_evidence_quotes_the_words_and_their_moment() -> None:
     cue = Cue(40_000, 46_000, "now then look, the white one, W03, goes down here to its end")
     proposals = spoken.propose(Context(PLAN, LEXICON, clip_ms=44_000, cues=(cue,)))
     evidence = next(one.evidence for one in proposals if one.target == "W03")
-    assert evidence == 'said at 0:43: "…look, the white one, W03, goes down here to…"'
+    assert evidence == 'said at 0:43: "…then look, the white one, W03, goes down here to its…"'
 
 
 def test_a_photo_and_silence_propose_nothing() -> None:

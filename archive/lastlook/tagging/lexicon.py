@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import product
+from itertools import combinations, product
 
 from lastlook.plan.vocabulary import Term, build_vocabulary
 from lastlook.records import Dimension, Opening, Part, Plan, Run, Step, Subassembly
@@ -38,6 +38,10 @@ _SMALL_WORDS = frozenset((
 # fmt: on
 
 
+# No part of a title starts or ends with these.
+_LINKS = frozenset(("and", "the", "for", "from", "with", "into", "onto", "over", "under", "through", "out", "off"))
+
+
 class Form(StrEnum):
     """What a name looks like; it decides how much its occurrence proves."""
 
@@ -46,6 +50,7 @@ class Form(StrEnum):
     NUMBERED = "numbered"  # a kind and a number: run three
     COLOUR = "colour"  # a run by its colour: white wire
     WORD = "word"  # one ordinary word: mast
+    PARTIAL = "partial"  # words of one step's title and of no other name: dry fit, of "Dry fit of the hull halves"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,23 +91,33 @@ class Lexicon:
 
     @classmethod
     def of(cls, plan: Plan) -> Lexicon:
-        """The plan's vocabulary, and its ids as they are said."""
-        return cls(_forms(plan))
+        """The plan's vocabulary, its ids as they are said, and what only one step's title says."""
+        names = list(_forms(plan))
+        return cls([*names, *_partial(plan, {words for words, _ in names})])
 
     def find(self, words: Sequence[Word]) -> tuple[Match, ...]:
         """Every name among `words`, in order. Inside a longer name of the same dimension it is left out."""
         spans = [(first, dict(self._at(words, first))) for first in range(len(words))]
         matches: list[Match] = []
         for first, last, names in ((first, last, names) for first, ends in spans for last, names in ends.items()):
-            longer: set[Dimension | None] = set()
             # No name is longer than MOST_WORDS, so a longer one around this starts near.
-            for other_first, ends in spans[max(0, last - MOST_WORDS) : first + 1]:
-                for other_last, other in ends.items():
-                    if last <= other_last and other_last - other_first > last - first:
-                        longer.update(name.dimension for name in other)
-            own = tuple(name for name in names if name.dimension is not None and name.dimension not in longer)
+            longer = [
+                name
+                for other_first, ends in spans[max(0, last - MOST_WORDS) : first + 1]
+                for other_last, other in ends.items()
+                if last <= other_last and other_last - other_first > last - first
+                for name in other
+            ]
+            whole = {name.dimension for name in longer if name.form is not Form.PARTIAL}
+            any_form = {name.dimension for name in longer}
+            own = tuple(
+                name
+                for name in names
+                if name.dimension is not None
+                and name.dimension not in (any_form if name.form is Form.PARTIAL else whole)
+            )
             if own:
-                matches.append(Match(own, first, last, bool(longer)))
+                matches.append(Match(own, first, last, bool(whole)))
         return tuple(matches)
 
     def _at(self, words: Sequence[Word], first: int) -> Iterator[tuple[int, tuple[Name, ...]]]:
@@ -173,6 +188,22 @@ def _forms(plan: Plan) -> Iterator[tuple[tuple[str, ...], Name]]:
                 name = Name(dimension, item.id, Form.NUMBERED, "number")
                 for kind, between, digits in product(KIND_WORDS[dimension], ((), ("number",), ("no",)), _said(number)):
                     yield (kind, *between, *digits), name
+
+
+def _partial(plan: Plan, taken: Set[tuple[str, ...]]) -> Iterator[tuple[tuple[str, ...], Name]]:
+    """Two and more successive words of a step's title that stand in no other step's title and are no name."""
+    owners: dict[tuple[str, ...], set[str]] = defaultdict(set)
+    for step in plan.steps:
+        words = tuple(word.text for word in words_of(step.title))[:MOST_WORDS]
+        for first, last in combinations(range(len(words) + 1), 2):
+            part = words[first:last]
+            if len(part) > 1 and all(
+                len(end) > 2 and end.isalpha() and end not in _LINKS for end in (part[0], part[-1])
+            ):
+                owners[part].add(step.id)
+    for part, steps in owners.items():
+        if len(steps) == 1 and part not in taken:
+            yield part, Name(Dimension.STEP, min(steps), Form.PARTIAL, "title")
 
 
 def _form(term: Term) -> Form | None:

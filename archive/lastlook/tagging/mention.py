@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lastlook.tagging.lexicon import Match
+from lastlook.tagging.lexicon import Form, Match
 from lastlook.tagging.weights import FormWeights, Weights
 from lastlook.tagging.words import Word
 
@@ -48,6 +48,7 @@ def meaning(words: Sequence[Word], match: Match, weights: Weights) -> Meaning:
     clause = words[match.first].clause
     before = _near(words[max(0, match.first - 6) : match.first], clause)
     after = _near(words[match.last : match.last + 9], clause)
+    here = words[match.first].text  # so that a "next" before the name does not look like the end of a clause
     found: list[Meaning] = []
 
     negator = next((word for at, word in _last(before, 4) if _negates(before, at)), "")
@@ -59,7 +60,7 @@ def meaning(words: Sequence[Word], match: Match, weights: Weights) -> Meaning:
     denial = next((word for at, word in enumerate(after[:3]) if _denies(after, at)), "")
     if denial:
         found.append(Meaning(weights.denied, f"'{denial}' follows it"))
-    later = _later(before[-5:]) or _later(after)
+    later = _later([*before[-5:], here]) or _later(after)
     if later:
         found.append(Meaning(weights.postponed, f"put off: '{later}'"))
     when = next((word for _, word in _last(before, 4) if word in _BEFOREHAND), "")
@@ -70,11 +71,11 @@ def meaning(words: Sequence[Word], match: Match, weights: Weights) -> Meaning:
         found.append(Meaning(weights.afterward, f"only mentioned: '{since}'"))
     past = _past(before[-4:]) or _past(after)
     if past:
-        found.append(Meaning(weights.afterward, f"about the past: '{past}'"))
+        found.append(Meaning(weights.past, f"about the past: '{past}'"))
     plain_before = [word for word in before if word not in _ARTICLES]
     if plain_before and plain_before[-1] in _TO:
         found.append(Meaning(weights.leads_to, f"'{plain_before[-1]}' stands before it"))
-    if match.inside:
+    if match.inside and all(name.form is not Form.CODE for name in match.names):
         found.append(Meaning(weights.inside_other, "part of a longer name"))
 
     if found:
@@ -126,6 +127,8 @@ def _later(words: Sequence[str]) -> str:
         if word in _LATER:
             return word
         following = words[at + 1] if at + 1 < len(words) else ""
+        if word == "next" and not following:
+            return word  # "I check next"
         if word in ("next", "another", "other") and following in _NEXT:
             return f"{word} {following}"
     return ""

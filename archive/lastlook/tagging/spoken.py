@@ -19,7 +19,7 @@ from lastlook.tagging.words import Word, normal, words_of
 PAUSE_MS = 1_500
 """Silence between two cues that ends a sentence (common practice, no source: speakers breathe well under a second)."""
 
-QUOTED = 4  # words quoted to either side of a name
+QUOTED = 5  # words quoted to either side of a name
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +98,11 @@ class _Stream:
     def quote(self, first: int, last: int) -> str:
         """The words heard around words[first:last], as they were written."""
         low, high = max(0, first - QUOTED), min(len(self.words), last + QUOTED)
+        # An id is two words here ("W", "03") and one to the reader.
+        while low > 0 and self.words[low].glued:
+            low -= 1
+        while high < len(self.words) and self.words[high].glued:
+            high += 1
         start = self.words[low].start if low else 0
         end = self.words[high - 1].end if high < len(self.words) else len(self.text)
         return ("…" if low else "") + self.text[start:end].strip() + ("…" if high < len(self.words) else "")

@@ -15,13 +15,15 @@ from typing import Final
 class FormWeights:
     """How much a name counts by its form: an id with letters and digits is never an accident, "deck" often is.
 
-    A colour names a run only as long as no wire outside the plan has it."""
+    A colour names a run only as long as no wire outside the plan has it; a part of a step's title is often said of
+    another day's work, while nobody would name a folder by it without meaning the step."""
 
     code: float
     phrase: float
     numbered: float
     colour: float
     word: float
+    partial: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,19 +36,19 @@ class Weights:
     floor: float = 0.1
     """Below, a proposal is noise and is not made."""
 
-    folder: FormWeights = FormWeights(code=0.8, phrase=0.75, numbered=0.7, colour=0.5, word=0.6)
+    folder: FormWeights = FormWeights(code=0.8, phrase=0.75, numbered=0.7, colour=0.5, word=0.6, partial=0.5)
     """Somebody sorted the file there on purpose; but whole cards are emptied into one folder, hence not near 1."""
 
     folder_above: float = 0.85
     """Factor for each level up: "wiring/W03/close-ups" names W03 more surely than "mast/W03" names the mast."""
 
-    file_name: FormWeights = FormWeights(code=0.75, phrase=0.7, numbered=0.6, colour=0.5, word=0.55)
+    file_name: FormWeights = FormWeights(code=0.75, phrase=0.7, numbered=0.6, colour=0.5, word=0.55, partial=0.5)
     """Typed for this very file, but often a series name given to many at once."""
 
     serial: float = 0.6
     """Factor for "run_03.jpg": a number at the end of a file name is more often a counter than an id."""
 
-    spoken: FormWeights = FormWeights(code=0.7, phrase=0.65, numbered=0.65, colour=0.52, word=0.52)
+    spoken: FormWeights = FormWeights(code=0.7, phrase=0.65, numbered=0.65, colour=0.52, word=0.52, partial=0.4)
     """Speech names what is at hand most of the time, but also what is not; and it is misheard by machines."""
 
     near_before_ms: int = 8_000
@@ -77,6 +79,9 @@ class Weights:
     afterward: float = 0.55
     """"after the mast went on": it is on, though the talk is of something else."""
 
+    past: float = 0.8
+    """"W03 came out too short yesterday": told of the past, but the thing is often at hand while it is told."""
+
     compared: float = 0.5
     """"instead of W07", "unlike the fore hull"."""
 
@@ -84,7 +89,8 @@ class Weights:
     """"up to the lantern": where something leads; perhaps not in view."""
 
     inside_other: float = 0.6
-    """"mast" in "mast foot" (an opening) or in "mast motor test" (a step): near it, but not named for itself."""
+    """"mast" in "mast foot" (an opening) or in "mast motor test" (a step): near it, but not named for itself. Not for
+    ids: "the splice in W03" names W03."""
 
     shown: float = 1.15
     """"here is the mast": pointing words; only where nothing lowers it."""
