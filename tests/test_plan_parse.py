@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
-from lastlook.records import HoldKind, OpeningKind, Plan, Run, RunStatus, Step
+from lastlook.plan.read import BUILD_KEYS
+from lastlook.plan.read import KEYS as KEYS_OF
+from lastlook.records import HoldKind, OpeningKind, Run, RunStatus, Step
 
 DATA = Path(__file__).parent / "data"
 LV40 = (DATA / "plan-lv40.toml").read_text(encoding="utf-8")
@@ -25,10 +27,28 @@ def faults(text: str) -> tuple[str, ...]:
     return caught.value.faults
 
 
+def faults_or_none(text: str) -> tuple[str, ...] | None:
+    """None for a plan that can be read."""
+    try:
+        parse_plan(text, "plan.toml")
+    except PlanError as error:
+        return error.faults
+    return None
+
+
 def test_the_whole_grammar() -> None:
     plan = parse_plan(LV40, "plan.toml")
     assert (plan.build.name, plan.build.scale, plan.build.zone) == ("Lightship LV-40", "1:40", "Europe/Copenhagen")
-    assert [sub.id for sub in plan.subassemblies] == "HULL-F HULL-A BHD-11 DECK-M DKH MAST LAN BASE".split()
+    assert [sub.id for sub in plan.subassemblies] == [
+        "HULL-F",
+        "HULL-A",
+        "BHD-11",
+        "DECK-M",
+        "DKH",
+        "MAST",
+        "LAN",
+        "BASE",
+    ]
     assert plan.subassemblies[2].within == "HULL-F"
     assert plan.openings[2].kind is OpeningKind.MAGNETIC
     assert plan.openings[0].shows == ("HULL-F", "HULL-A")
@@ -153,7 +173,7 @@ def test_text_that_is_no_toml(text: str, line: int, words: str) -> None:
         ),
         (HEAD + "zone = 'Europe'\n", None),
         (HEAD + "zone = '../../etc/passwd'\n", None),
-        (HEAD + "zone = 'A\u0000B'\n".replace("\u0000", " "), None),
+        (HEAD + "zone = 'A B'\n", None),
     ],
 )
 def test_faults_of_one_kind(text: str, expected: list[str] | None) -> None:
@@ -186,20 +206,15 @@ def test_other_layouts_of_the_same_plan() -> None:
     assert faults(inline.replace('"mast"', '"mats"'))[0].startswith("line 3: run W03: subassemblies names")
 
 
-@given(st.text(alphabet=st.characters(exclude_categories=("Cs",)), max_size=60))
+@given(st.text(alphabet=st.characters(exclude_categories=["Cs"]), max_size=60))
 def test_any_text_is_a_plan_or_a_plan_error(text: str) -> None:
-    try:
-        parse_plan(HEAD + text, "plan.toml")
-    except PlanError as error:
-        assert error.faults
-        assert all(fault.startswith("line ") for fault in error.faults)
+    found = faults_or_none(HEAD + text)
+    assert found is None or all(fault.startswith("line ") for fault in found)
+    assert found != ()
 
 
 JUNK = st.sampled_from(['"x"', "1", "-1", "1.5", "nan", "true", "[]", '["a"]', "[1]", '{a = "b"}', "1979-05-27", '""'])
-KEYS = st.sampled_from(
-    "id title within aliases kind shows subassembly order before hold runs colour tracer gauge_awg from to "
-    "cut_length_mm loop_mm polarity volts milliamps subassemblies status name zone scale client".split()
-)
+KEYS = st.sampled_from([*BUILD_KEYS, *dict.fromkeys(key for keys in KEYS_OF.values() for key in keys)])
 
 
 @given(
@@ -214,13 +229,8 @@ def test_values_of_any_type_are_faults_not_crashes(tables: list[tuple[str, dict[
     text = HEAD
     for kind, values in tables:
         text += f"[[{kind}]]\n" + "".join(f"{key} = {value}\n" for key, value in values.items())
-    try:
-        plan = parse_plan(text, "plan.toml")
-    except PlanError as error:
-        assert error.faults
-        assert all(int(fault.split(":")[0].removeprefix("line ")) <= text.count("\n") for fault in error.faults)
-    else:
-        assert isinstance(plan, Plan)
+    for fault in faults_or_none(text) or ():
+        assert 1 <= int(fault.split(":")[0].removeprefix("line ")) <= text.count("\n")
 
 
 def test_five_hundred_runs_are_read_well_under_a_second() -> None:

@@ -37,10 +37,10 @@ def test_a_saved_plan_reads_back_equal(plan: Plan) -> None:
 @settings(max_examples=30)
 @given(plans(), plans())
 def test_any_plan_saved_over_any_other_reads_back_equal(old: Plan, new: Plan) -> None:
-    text = "# mine\n\n" + dump_plan(old)
+    text = "# mine\n\n" + dump_plan(old).replace("[build]", "[build] # not at the top")
     saved = dump_plan(new, text)
     assert parse_plan(saved, "plan.toml") == new
-    assert saved.startswith("# mine\n")
+    assert saved.startswith("# mine\n\n[build] # not at the top\n")
     assert dump_plan(new, saved) == saved
 
 
@@ -48,6 +48,12 @@ def test_nothing_changed_nothing_touched() -> None:
     assert dump_plan(parse_plan(LV40, "plan.toml"), LV40) == LV40
     windows = LV40.replace("\n", "\r\n")
     assert dump_plan(parse_plan(windows, "plan.toml"), windows) == windows
+
+
+def test_line_ends_that_are_none_in_toml_do_not_matter() -> None:
+    text = '[build] # a\u2028b\x85c\nname = "x" # d\u2029[[run]]\n'
+    plan = parse_plan(text, "plan.toml")
+    assert dump_plan(replace(plan, build=replace(plan.build, scale="1:40")), text) == text + 'scale = "1:40"\n'
 
 
 def test_only_the_keys_that_changed_are_written() -> None:

@@ -68,21 +68,36 @@ class Table:
     """One table of a plan, or one row of a schedule: typed fields, every fault noted with its line.
 
     `line_of(key, place)` gives the line of a field, or of one element of a list. A reader whose field is missing or
-    faulty returns its empty value, so that reading goes on and the remaining faults are found as well.
+    faulty returns its empty value, so that reading goes on and the remaining faults are found as well. `names` are the
+    words for the keys where they are not the keys themselves: the headings of a schedule.
     """
 
     def __init__(
-        self, kind: str, data: Mapping[str, object], line_of: Callable[[str | None, int | None], int], faults: Faults
+        self,
+        kind: str,
+        data: Mapping[str, object],
+        line_of: Callable[[str | None, int | None], int],
+        faults: Faults,
+        names: Mapping[str, str] | None = None,
     ) -> None:
         self.kind = kind
         self.data = data
         self.faults = faults
         self._line_of = line_of
+        self._names = names
 
     @property
     def label(self) -> str:
         given = self.data.get("id")
         return f"{self.kind} {given}" if isinstance(given, str) and given.strip().isprintable() and given else self.kind
+
+    def name(self, key: str) -> str:
+        """What the writer of this table calls `key`."""
+        return self._names.get(key, key) if self._names is not None else key
+
+    def entry(self, key: str, value: str) -> str:
+        """How to write `value` for `key`: "key = value" in a plan file, the bare cell in a schedule."""
+        return f"{key} = {value}" if self._names is None else value.strip('"')
 
     def line(self, key: str | None = None, place: int | None = None) -> int:
         return self._line_of(key, place)
@@ -101,76 +116,80 @@ class Table:
 
     def text(self, key: str, needed: str = "") -> str:
         """Text on one line, without blanks around it. `needed` says what to write where it must not be missing."""
-        value = self.data.get(key, "")
+        name, value = self.name(key), self.data.get(key, "")
         if not isinstance(value, str):
-            self.fault(key, f"{key} must be text in quotes, not {_what(value)}; write {key} = {quoted(_shown(value))}")
+            advice = self.entry(key, quoted(_shown(value)))
+            self.fault(key, f"{name} must be text in quotes, not {_what(value)}; write {advice}")
             return ""
         if not one_line(value.strip()):
-            self.fault(key, f"{key} must be on one line, without line breaks or tabs; shorten it to one line")
+            self.fault(key, f"{name} must be on one line, without line breaks or tabs; shorten it to one line")
             return ""
         if needed and not value.strip():
-            wrong = f"{key} is empty; write" if key in self.data else f"{key} is missing; add"
-            self.fault(key if key in self.data else None, f"{wrong} {key} = {quoted(needed)}")
+            wrong = f"{name} is empty; write" if key in self.data else f"{name} is missing; add"
+            self.fault(key if key in self.data else None, f"{wrong} {self.entry(key, quoted(needed))}")
         return value.strip()
 
     def texts(self, key: str) -> tuple[str, ...]:
         """A list of texts, each once, in order."""
-        value = self.data.get(key, ())
+        name, value = self.name(key), self.data.get(key, ())
         if isinstance(value, str):
-            self.fault(key, f"{key} must be a list; write {key} = [{quoted(value)}]")
+            advice = self.entry(key, f"[{quoted(value)}]")
+            self.fault(key, f"{name} must be a list; write {advice}")
             return ()
         if not isinstance(value, list | tuple):
-            self.fault(key, f'{key} must be a list of texts in quotes, not {_what(value)}; write {key} = ["…"]')
+            advice = self.entry(key, '["…"]')
+            self.fault(key, f"{name} must be a list of texts in quotes, not {_what(value)}; write {advice}")
             return ()
         texts: list[str] = []
         for place, entry in enumerate(value):
             if not isinstance(entry, str):
                 advice = f"write {quoted(_shown(entry))}"
-                self.fault(key, f"{key} holds {_what(entry)} where text in quotes is wanted; {advice}", place)
+                self.fault(key, f"{name} holds {_what(entry)} where text in quotes is wanted; {advice}", place)
             elif not entry.strip():
-                self.fault(key, f"{key} holds an empty text; write something between the quotes or remove it", place)
+                self.fault(key, f"{name} holds an empty text; write something between the quotes or remove it", place)
             elif not one_line(entry.strip()):
-                self.fault(key, f"{key} holds a text with line breaks or tabs; write it on one line", place)
+                self.fault(key, f"{name} holds a text with line breaks or tabs; write it on one line", place)
             elif entry.strip() in texts:
-                self.fault(key, f"{key} names {quoted(entry.strip())} twice; remove one", place)
+                self.fault(key, f"{name} names {quoted(entry.strip())} twice; remove one", place)
             else:
                 texts.append(entry.strip())
         return tuple(texts)
 
     def whole(self, key: str, least: int | None = None) -> int | None:
-        value = self.data.get(key)
+        name, value = self.name(key), self.data.get(key)
         if value is None:
             return None
         if not isinstance(value, int) or isinstance(value, bool):
-            self.fault(key, f"{key} must be a whole number, not {_what(value)}; write it as in {key} = 30")
+            advice = self.entry(key, "30")
+            self.fault(key, f"{name} must be a whole number, not {_what(value)}; write it as in {advice}")
             return None
         if abs(value) > 2**53:
-            self.fault(key, f"{key} is far too large; write a smaller number")
+            self.fault(key, f"{name} is far too large; write a smaller number")
             return None
         if least is not None and value < least:
-            self.fault(key, f"{key} is {value}; it must be {least} or more")
+            self.fault(key, f"{name} is {value}; it must be {least} or more")
             return None
         return value
 
     def number(self, key: str, unit: str, least: float | None = None) -> float | None:
         """A finite number of `unit` (named in the message), never below `least`."""
-        value = self.data.get(key)
+        name, value = self.name(key), self.data.get(key)
         if value is None:
             return None
         if not isinstance(value, int | float) or isinstance(value, bool):
-            self.fault(key, f"{key} must be a number ({unit}) without quotes or unit, not {_what(value)}")
+            self.fault(key, f"{name} must be a number ({unit}) without quotes or unit, not {_what(value)}")
             return None
         if not math.isfinite(value) or abs(value) > 1e9:
-            self.fault(key, f"{key} is {value}, which is no usable number; write the value in {unit}")
+            self.fault(key, f"{name} is {value}, which is no usable number; write the value in {unit}")
             return None
         if least is not None and value < least:
-            self.fault(key, f"{key} is {value:g}; it cannot be negative, write the value in {unit}")
+            self.fault(key, f"{name} is {value:g}; it cannot be negative, write the value in {unit}")
             return None
         return float(value)
 
     def choice(self, key: str, kinds: type[Choice], default: Choice) -> Choice:
         """One of an enumeration's values."""
-        value = self.text(key).lower()
+        name, value = self.name(key), self.text(key).lower()
         if not value and key not in self.data:
             return default
         for kind in kinds:
@@ -178,8 +197,7 @@ class Table:
                 return kind
         if isinstance(self.data[key], str):
             known = [kind.value for kind in kinds if kind.value]
-            near = did_you_mean(value, known)
-            self.fault(key, f"{key} {quoted(value)} is not known; write {listed(known)}{near}")
+            self.fault(key, f"{name} {quoted(value)} is not known; write {listed(known)}")
         return default
 
 

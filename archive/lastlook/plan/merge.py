@@ -10,6 +10,7 @@ from lastlook.errors import PlanError
 from lastlook.plan.crosscheck import REFERENCES, Item
 from lastlook.plan.faults import an
 from lastlook.plan.ids import id_key
+from lastlook.plan.read import BUILD_KEYS, KEYS
 from lastlook.plan.structure import items
 from lastlook.plan.write import values_of
 from lastlook.records import Build, Opening, Part, Plan, Run, Step, Subassembly
@@ -140,7 +141,8 @@ def _build_changes(old: Build, new: Build) -> list[Change]:
 def difference(old: Item | Build, new: Item | Build) -> str:
     """ "colour RD → OG, loop_mm 60 → none"."""
     before, after = values_of(old), values_of(new)
-    keys = [key for key in dict.fromkeys((*before, *after)) if before.get(key) != after.get(key)]
+    order = BUILD_KEYS if isinstance(new, Build) else KEYS[type(new).__name__.lower()]
+    keys = [key for key in order if before.get(key) != after.get(key)]
     return ", ".join(f"{key} {_shown(before.get(key))} → {_shown(after.get(key))}" for key in keys)
 
 

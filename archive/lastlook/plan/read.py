@@ -68,18 +68,23 @@ def read_step(table: Table) -> Step:
 
 
 def read_run(table: Table) -> Run:
+    name, title = _id(table), _title(table)
     colour, tracer = _colours(table)
+    gauge = _gauge(table)
     cut = table.number("cut_length_mm", "mm", least=0)
     loop = table.number("loop_mm", "mm", least=0)
     if cut is not None and loop is not None and loop > cut:
-        text = f"loop_mm {loop:g} is longer than cut_length_mm {cut:g}, of which it is a part; correct one of them"
+        text = (
+            f"{table.name('loop_mm')} {loop:g} is longer than {table.name('cut_length_mm')} {cut:g}, "
+            "of which it is a part; correct one of them"
+        )
         table.fault("loop_mm", text)
     return Run(
-        id=_id(table),
-        title=_title(table),
+        id=name,
+        title=title,
         colour=colour,
         tracer=tracer,
-        gauge_awg=_gauge(table),
+        gauge_awg=gauge,
         source=table.text("from"),
         target=table.text("to"),
         cut_length_mm=cut,
@@ -121,7 +126,10 @@ def _gauge(table: Table) -> int | None:
     awg = table.whole("gauge_awg")
     if awg is not None and not gauges.known(awg):
         span = f"AWG {gauges.COARSEST} to {gauges.FINEST}"
-        table.fault("gauge_awg", f"gauge_awg {awg} is outside {span}; write a gauge of that span or leave it out")
+        table.fault(
+            "gauge_awg",
+            f"{table.name('gauge_awg')} {awg} is outside {span}; write a gauge of that span or leave it out",
+        )
         return None
     return awg
 
@@ -132,7 +140,9 @@ def _colours(table: Table) -> tuple[str, str]:
     codes = {key: text.upper() if colours.is_code(text.upper()) else "" for key, text in given.items()}
     for key, text in given.items():
         if text and not codes[key]:
-            table.fault(key, f"{key} {quoted(text)} is no colour code of IEC 60757; {_colour_advice(key, text)}")
+            table.fault(
+                key, f"{table.name(key)} {quoted(text)} is no colour code of IEC 60757; {_colour_advice(key, text)}"
+            )
     colour, tracer = codes["colour"], codes["tracer"]
     if given["tracer"] and not given["colour"]:
         table.fault("tracer", "tracer is given without colour; add the colour of the insulation itself")

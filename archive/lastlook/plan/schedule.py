@@ -188,7 +188,7 @@ def _columns(head: tuple[int, list[str]], faults: Faults) -> list[tuple[str, str
 def _table(line: int, columns: Sequence[tuple[str, str]], cells: Sequence[str], faults: Faults) -> Table:
     """The row as the table the plan file would hold."""
     data: dict[str, object] = {}
-    table = Table("run", data, lambda _key, _place: line, faults)
+    table = Table("run", data, lambda _key, _place: line, faults, _HEADINGS)
     for (key, unit), cell in zip(columns, cells, strict=False):
         text = _unguarded(cell.strip())
         if not key or not text:

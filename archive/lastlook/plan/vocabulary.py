@@ -210,7 +210,9 @@ def lookup_id(plan: Plan, kind: Kind | None, typed: str) -> str:
         if len(fits) == 1:
             return fits[0]
         if fits:
-            raise AmbiguousId(what, typed, fits)
+            error = AmbiguousId(what, typed, fits)
+            error.hint = "Give the id as the plan writes it."
+            raise error
     names = {text: name for name, item in known.items() for text in (name, item.title, *item.aliases)}
     near = tuple(dict.fromkeys(names[text] for text in nearest(typed, names, limit=5)))[:3]
     raise NoSuchId(what, typed, near)

@@ -24,6 +24,7 @@ from lastlook.plan.read import BUILD_KEYS, KEYS
 from lastlook.records import Build, Plan
 
 _ATTRIBUTES: Final = {"from": "source", "to": "target"}
+_LINE = re.compile(r"[^\n]*\n|[^\n]+")  # lines as TOML counts them; str.splitlines ends lines at more characters
 _REMARK = re.compile(r"\s*(#.*)?")
 
 
@@ -97,7 +98,7 @@ def _kept_remarks(text: str) -> str:
     try:
         tomllib.loads(text)
     except ValueError:
-        remarks = [line.strip() for line in text.splitlines() if line.lstrip().startswith("#")]
+        remarks = [line.strip() for line in text.split("\n") if line.lstrip().startswith("#")]
     else:
         remarks = locate(text).comments
     return "\n".join((*remarks, "", "")) if remarks else ""
@@ -114,7 +115,7 @@ def _unified(text: str) -> str:
 class _Block:
     """The lines of one table, with the remarks directly above and below it. `key` is its id as compared.
 
-    Blank lines and remarks that stand apart are blocks of the kind "": they stay where they are when tables come and go.
+    Blank lines and remarks that stand apart are blocks of the kind "": they stay when tables come and go.
     """
 
     kind: str
@@ -173,7 +174,7 @@ def _cut(text: str, old: Plan) -> tuple[str, list[_Block]] | None:
     for kind, item in items[1:]:
         by_path[kind, counts.get(kind, 0)] = (kind, item)
         counts[kind] = counts.get(kind, 0) + 1
-    lines = text.splitlines(keepends=True) if "\x0b" not in text else re.findall(r"[^\n]*\n|[^\n]+", text)
+    lines = _LINE.findall(text)
     starts: list[int] = []
     for header in headers:
         start, least = header.line - 1, starts[-1] + 1 if starts else 0
@@ -244,7 +245,7 @@ def _content_end(lines: Sequence[str], start: int, end: int) -> int:
 
 def _edit(kind: str, text: str, old: Item | Build, new: Item | Build) -> str:
     """The block's text with the keys changed that differ between the two items."""
-    lines = text.splitlines(keepends=True)
+    lines = _LINE.findall(text)
     end = _content_end(lines, 0, len(lines))
     body, tail = "".join(lines[:end]), "".join(lines[end:])
     document = tomlkit.parse(body if body.endswith("\n") else body + "\n")
