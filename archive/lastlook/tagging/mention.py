@@ -35,7 +35,8 @@ _HARMLESS = frozenset(
 )  # "not only W03", "don't forget W03"
 _LATER = frozenset({"later", "tomorrow", "eventually", "afterward", "someday"})
 _NEXT = frozenset({"time", "week", "day", "month", "session", "video", "clip", "evening"})
-_BEFOREHAND = frozenset({"before", "until", "till", "once", "when", "unless", "if"})
+_BEFOREHAND = frozenset({"before", "until", "till"})
+_CONDITIONS = frozenset({"once", "when", "unless", "if"})  # only close by: "when I push W03 through" shows it
 _AFTERWARD = frozenset({"after", "since"})
 _TO = frozenset({"to", "toward", "for", "from"})
 _ARTICLES = frozenset({"the", "a", "an", "my", "our", "its"})
@@ -64,6 +65,7 @@ def meaning(words: Sequence[Word], match: Match, weights: Weights) -> Meaning:
     if later:
         found.append(Meaning(weights.postponed, f"put off: '{later}'"))
     when = next((word for _, word in _last(before, 4) if word in _BEFOREHAND), "")
+    when = when or next((word for _, word in _last(before, 2) if word in _CONDITIONS), "")
     if when:
         found.append(Meaning(weights.beforehand, f"only mentioned: '{when}'"))
     since = next((word for _, word in _last(before, 4) if word in _AFTERWARD), "")
