@@ -171,6 +171,27 @@ def test_text_that_is_no_toml(text: str, line: int, words: str) -> None:
                 f'write "{"W" * 32}"'
             ],
         ),
+        (
+            HEAD + MAST + "aliases = ['a',\n \"b\\tc\", 'a ']\nwithin = ['x']\n",
+            [
+                "line 7: subassembly MAST: aliases holds a text with line breaks or tabs; write it on one line",
+                'line 7: subassembly MAST: aliases names "a" twice; remove one',
+                'line 8: subassembly MAST: within must be text in quotes, not a list; write within = "…"',
+            ],
+        ),
+        (
+            HEAD + MAST + "[[step]]\nid = 'S1'\ntitle = 's'\nsubassembly = 'MAST'\norder = -1\n"
+            "[[step]]\nid = 'S2'\ntitle = 's'\nsubassembly = 'MAST'\norder = 99999999999999999\nruns = 5\n",
+            [
+                "line 10: step S1: order is -1; it must be 0 or more",
+                "line 15: step S2: order is far too large; write a smaller number",
+                'line 16: step S2: runs must be a list of texts in quotes, not a number (5); write runs = ["…"]',
+            ],
+        ),
+        (
+            HEAD + "[[run]]\nid = 'W1'\ntitle = 'x'\ncolour = 'RD'\ntracer = 'rd'\n",
+            ['line 7: run W1: tracer and colour are both "RD"; leave the tracer out or correct it'],
+        ),
         (HEAD + "zone = 'Europe'\n", None),
         (HEAD + "zone = '../../etc/passwd'\n", None),
         (HEAD + "zone = 'A B'\n", None),

@@ -125,6 +125,7 @@ def said(text: str) -> list[tuple[str, list[str]]]:
         ("the LANTERN MAST!", [("LANTERN MAST", ["MAST"])]),
         ("lantern", [("lantern", ["LAN"])]),
         ("we looked at the mast. Foot of it later", [("mast", ["MAST"])]),
+        ("the hull. F was next, W - 03", [("W - 03", ["W03"])]),
         ("lands masts", [("masts", ["MAST"])]),
         ("", []),
     ],

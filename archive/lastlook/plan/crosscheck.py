@@ -20,7 +20,7 @@ REFERENCES: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "run": {"subassemblies": ("subassembly",)},
     "part": {"subassembly": ("subassembly",)},
 }
-CLOSING_KIND: Final = "closing"
+CLOSING_KINDS: Final = ("close", "closing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,16 +133,16 @@ def _check_circles(placed: Sequence[Placed], items: Sequence[Item]) -> None:
 
 
 def _check_order(placed: Sequence[Placed], items: Sequence[Item]) -> None:
-    """A step of kind "closing" is the closing of the openings in its `before`: the others named there come earlier."""
+    """A step of kind "close" or "closing" closes the openings in its `before`; others that name them come earlier."""
     steps = [(entry, item) for entry, item in zip(placed, items, strict=True) if isinstance(item, Step)]
     closers = {
         opening: step
         for _entry, step in steps
-        if step.kind.lower() == CLOSING_KIND and step.order
+        if step.kind.lower() in CLOSING_KINDS and step.order
         for opening in step.before
     }
     for entry, step in steps:
-        if not step.order or step.kind.lower() == CLOSING_KIND:
+        if not step.order or step.kind.lower() in CLOSING_KINDS:
             continue
         for opening in step.before:
             closer = closers.get(opening)

@@ -22,6 +22,7 @@ from lastlook.records import Plan, Run
 How = Literal["id", "title", "alias", "colour+run"]
 
 _WORD = re.compile(r"[^\W\d_]+(?:['’][^\W\d_]+)?|\d+|\+")
+_WITHIN_ID = re.compile(r"\s{0,2}|\s?[_‐‑‒–—−-]\s?|[._‐‑‒–—−-]+")
 # What builders call a run when they name it by its colour.
 _RUN_WORDS: Final = ("wire", "run", "lead", "conductor", "cable", "core")
 _RANK: Final[Mapping[How, int]] = {"id": 0, "title": 1, "alias": 2, "colour+run": 3}
@@ -111,9 +112,8 @@ def _gap(text: str, left: Word, right: Word) -> str:
 
 
 def _holds_together(text: str, stretch: tuple[Word, ...], terms: tuple[Term, ...]) -> bool:
-    """An id may be parted by blanks, hyphens, full stops or underscores, words of a title by no end of a sentence.
-
-    A single digit-only or one-letter word is an id only if the whole word stands alone ("o" in "O2" does not name O).
+    """Whether a stretch is one expression: it ends where words end ("o" in "O2" does not name O), and no sentence ends
+    within it; an id may be parted by blanks, hyphens, underscores or a bare full stop.
     """
     before = text[stretch[0].start - 1 : stretch[0].start]
     after = text[stretch[-1].end : stretch[-1].end + 1]
@@ -121,7 +121,7 @@ def _holds_together(text: str, stretch: tuple[Word, ...], terms: tuple[Term, ...
         return False
     gaps = [_gap(text, left, right) for left, right in pairwise(stretch)]
     if all(term.how == "id" for term in terms):
-        return all(re.fullmatch(r"[\s._‐‑‒–—−-]{0,2}", gap) for gap in gaps)
+        return all(_WITHIN_ID.fullmatch(gap) for gap in gaps)
     return not any(re.search(r"[.!?;:]\s|\n\s*\n", gap) for gap in gaps)
 
 
