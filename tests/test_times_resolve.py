@@ -188,6 +188,10 @@ def test_a_time_in_the_name_may_be_a_little_late() -> None:
     time = resolve([name("IMG_20260312_104107.jpg")], [], BERLIN)
     assert span(time) == (utc("2026-03-12T09:41:02"), utc("2026-03-12T09:41:07.999"))
     assert time.basis == "file-name+zone"
+    with_gps = resolve([name("IMG_20260312_174107.jpg"), gps("2026-03-12T09:41:00")], [], BERLIN)
+    assert (with_gps.instant, with_gps.basis) == (utc("2026-03-12T09:41:07"), "file-name+gps")
+    finer = resolve([times.xmp_claim("2026-03-12"), name("IMG_20260312_104107.jpg")], [], BERLIN)
+    assert finer.instant == utc("2026-03-12T09:41:07")  # before a bare date in XMP
     exact = resolve([name("PXL_20260312_094107123.jpg")], [], "Asia/Tokyo")
     assert (exact.instant, exact.basis) == (utc("2026-03-12T09:41:07.123"), "file-name+offset")
 
@@ -430,6 +434,14 @@ def test_a_clip_written_anew_keeps_the_time_of_its_name_and_covers_both() -> Non
     assert covers(time, "2026-03-12T09:41:07", "2026-05-02T08:13:44")
 
 
+def test_a_clip_far_from_the_day_in_its_name_covers_both() -> None:
+    sent = name("VID-20260312-WA0004.mp4")
+    time = resolve([box("2026-05-02T08:13:44Z"), sent], [], BERLIN, duration_ms=90_000)
+    assert covers(time, "2026-03-11T23:00", "2026-05-02T08:13:44")
+    near = resolve([box("2026-03-12T08:13:44Z"), sent], [], BERLIN, duration_ms=90_000)
+    assert near == resolve([box("2026-03-12T08:13:44Z")], [], BERLIN, duration_ms=90_000)
+
+
 def test_a_still_lies_at_its_place_in_the_clip() -> None:
     claims = [times.creation_date_claim("2026-03-12T10:41:07+0100")]
     start = resolve(claims, [], BERLIN, duration_ms=90_000)
@@ -525,6 +537,47 @@ def test_a_wall_clock_stamp_contains_every_instant_it_can_mean(moment: datetime,
         assert time.earliest is not None
         assert time.latest is not None
         assert time.earliest <= instant.replace(microsecond=0) <= time.latest
+
+
+@given(
+    _SANE | _NEAR, st.integers(0, 3_600_000), _zones, st.sampled_from(["start", "end"]), st.booleans(), st.booleans()
+)
+def test_however_a_clip_was_stamped_its_start_is_covered(
+    moment: datetime, length: int, zone: str, end: str, local: bool, named: bool
+) -> None:
+    """A recording with a known start, stamped in each of the ways that are met."""
+    start = moment.replace(tzinfo=UTC, microsecond=0)
+    tz = times.zone_named(zone)
+    stamp = start + timedelta(milliseconds=length if end == "end" else 0)
+    shown = (stamp.astimezone(tz) if local else stamp).replace(tzinfo=None, microsecond=0)
+    claims = [times.container_claim(shown)]
+    if named:
+        claims.append(name(f"VID_{start.astimezone(tz):%Y%m%d_%H%M%S}.mp4"))
+    time = resolve(claims, [], zone, duration_ms=length)
+    if claims[0].fault or claims[-1].fault:  # a first hour of January may look like a reset
+        return
+    assert time.earliest is not None
+    assert time.latest is not None
+    assert time.earliest <= start <= time.latest
+
+
+@given(_SANE, st.floats(-1e6, 1e6), st.floats(-10, 10), st.floats(0, 60), st.floats(-1, 1), _zones, st.booleans())
+def test_a_corrected_clock_covers_the_true_time(
+    moment: datetime, error: float, drift: float, uncertainty: float, luck: float, zone: str, with_offset: bool
+) -> None:
+    """A camera whose clock is off by what the correction says, give or take its uncertainty."""
+    tz = times.zone_named(zone)
+    shown = moment.replace(microsecond=0)
+    correction = ClockCorrection(CAMERA, error, wall("2026-03-02T09:00:00"), drift, uncertainty)
+    days = (shown - wall("2026-03-02T09:00:00")).total_seconds() / 86_400
+    true = shown - timedelta(seconds=error + drift * days + luck * uncertainty)
+    offset = 0 if with_offset else round((true.replace(tzinfo=tz).utcoffset() or timedelta(0)).total_seconds() / 60)
+    claim = Claim(ORIGINAL, "as written", shown, offset if with_offset else None)
+    time = resolve([claim], [correction], zone, camera=CAMERA)
+    assert time.earliest is not None
+    assert time.latest is not None
+    truth = (true - timedelta(minutes=offset)).replace(tzinfo=UTC)
+    assert time.earliest - MS <= truth <= time.latest + MS
 
 
 @given(st.lists(_claims, max_size=5), _zones)

@@ -69,7 +69,7 @@ def test_what_is_no_rfc_3339_is_refused(text: str) -> None:
 
 @given(
     st.datetimes(min_value=datetime(1, 1, 3), max_value=datetime(9999, 12, 29)),  # noqa: DTZ001
-    st.sampled_from(sorted(available_timezones())),
+    st.sampled_from(sorted(available_timezones() - {"localtime"})),
 )
 def test_instants_survive_being_written(moment: datetime, zone: str) -> None:
     instant = moment.replace(tzinfo=UTC)
@@ -265,7 +265,9 @@ def test_an_interval_in_words() -> None:
     )
 
 
-@pytest.mark.parametrize("name", ["Europe/Berln", "", "../etc/passwd", "Mars/Base\0", "/UTC", "Europe"])
+@pytest.mark.parametrize(
+    "name", ["Europe/Berln", "", "../etc/passwd", "Mars/Base\0", "/UTC", "Europe", "localtime", "right/UTC"]
+)
 def test_an_unknown_zone_is_explained(name: str) -> None:
     with pytest.raises(UsageError, match="no time zone") as caught:
         times.zone_named(name)

@@ -27,6 +27,7 @@ from .zones import Wall, read_wall
 _NEAR_S = 5.0
 _ASTRAY_S = 600.0
 _UNKNOWN_LENGTH = timedelta(hours=1)
+_DAY = timedelta(days=1)
 
 
 def clip_reading(
@@ -47,7 +48,12 @@ def clip_reading(
     name = found.get(ClaimSource.FILE_NAME)
     if name is not None and name.wall is not None and name.resolution_ms < DAY_MS:
         return _beside_name(reading, claim, name, mine, tz, length)
-    return _alone(reading, claim, mine, tz, duration_ms)
+    alone = _alone(reading, claim, mine, tz, duration_ms)
+    if name is not None:
+        day = read_claim(name, mine, tz)
+        if day.latest < alone.earliest - _DAY or alone.latest + _DAY < day.earliest:
+            return _both(alone, day)
+    return alone
 
 
 def _confirm(reading: Reading, claim: Claim, box: Claim, length: float | None) -> None:
@@ -110,12 +116,16 @@ def _beside_name(
             start.basis = "container+name"
             start.why = "The clip's container time; the file name shows the same moment in another time zone."
             return start
-    start = read_claim(name, mine, tz)
-    earlier, later = (start, reading) if start.point <= reading.point else (reading, start)
+    return _both(reading, read_claim(name, mine, tz))
+
+
+def _both(box: Reading, name: Reading) -> Reading:
+    """The two disagree: the interval covers both, the point is the earlier."""
+    earlier, later = (name, box) if name.point <= box.point else (box, name)
     apart = clock.lasting((later.point - earlier.point).total_seconds())
-    earlier.earliest, earlier.latest = min(start.earliest, reading.earliest), max(start.latest, reading.latest)
+    earlier.earliest, earlier.latest = min(name.earliest, box.earliest), max(name.latest, box.latest)
     earlier.basis = "container+name"
-    earlier.why = f"The clip's container time and the time in its name are {apart} apart; the interval covers both."
+    earlier.why = f"The clip's container time and its file name are {apart} apart; the interval covers both."
     return earlier
 
 

@@ -4,9 +4,10 @@ Intervals are closed: `latest` is the last millisecond that still belongs, so tw
 
 Which source. By what it is evidence of, not by rank alone:
  1. a container's creation date with offset; 2. Exif original; 3. Exif digitized; 4. XMP; 5. a container's creation
-    time, weighed against the file name (see `clips`); 6. a time in the file name; 7. GPS alone; 8. Exif modified;
- 9. a date in the file name; 10. the file system. A claim later than `not_after` (when the file came in) is passed over.
-    A doubted clock (reset, impossible year) is used only where a correction moves that clock by a day or more.
+    time, weighed against the file name (see `clips`); 6. a time in the file name; 7. a bare date of one of 1 to 5;
+ 8. GPS alone; 9. Exif modified; 10. a date in the file name; 11. the file system.
+    A claim later than `not_after` (when the file came in) is passed over. A doubted clock (reset, impossible year) is
+    used only where a correction moves that clock by a day or more.
 Which zone. An offset that the claim carries; a correction's fixed offset before it, as a person's word; else the offset
     that follows from another source in the same file that knows UTC (GPS within 90 s, others within 5 s of an offset in
     use anywhere); else the build's zone. An hour that came twice gives both readings; one that never came gives both
@@ -45,6 +46,7 @@ _GPS_AGE = timedelta(hours=1)
 _NAME_LATE = timedelta(seconds=5)
 _CARD_ZONE = timedelta(days=1)
 _WALL_SOURCES = (ClaimSource.EXIF_ORIGINAL, ClaimSource.EXIF_DIGITIZED, ClaimSource.XMP)
+_STARTS = (ClaimSource.CREATION_DATE, *_WALL_SOURCES, ClaimSource.CONTAINER)
 
 UNKNOWN = CaptureTime(
     None, None, None, "unknown", "No usable date was found in the file, its name or its folder entry."
@@ -97,14 +99,16 @@ def resolve(
 
 def _attempts(found: _Claims) -> list[Claim]:
     """The claims to try, best first. The file name comes by what it holds."""
-    order = []
+    order: list[Claim] = []
+    dates: list[Claim] = []
     name = found.get(ClaimSource.FILE_NAME)
-    for source in (ClaimSource.CREATION_DATE, *_WALL_SOURCES, ClaimSource.CONTAINER):
+    for source in _STARTS:
         claim = found.get(source)
         if claim is not None:
-            order.append(claim)
+            (order if claim.resolution_ms < DAY_MS else dates).append(claim)
     if name is not None and name.resolution_ms < DAY_MS:
         order.append(name)
+    order += dates
     gps, modified = found.get(ClaimSource.GPS), found.get(ClaimSource.EXIF_MODIFIED)
     order += [claim for claim in (gps, modified) if claim is not None]
     if name is not None and name.resolution_ms >= DAY_MS:
@@ -126,7 +130,7 @@ def _read(
     if source is ClaimSource.FILE_NAME:
         if claim.resolution_ms >= DAY_MS:
             return _read_dated_name(claim, mine, tz)
-        reading = read_claim(claim, mine, tz)
+        reading = _read_wall_claim(claim, found, mine, tz)
         reading.earliest -= _NAME_LATE
         return reading
     if source is ClaimSource.GPS:

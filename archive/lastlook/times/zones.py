@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo, available_timezones
 from lastlook.errors import UsageError
 
 _MINUTE = timedelta(minutes=1)
+# Found on some systems beside the IANA names: this computer's own zone, and zones that count leap seconds.
+_NOT_IANA = frozenset(("localtime", "posixrules", "posix", "right"))
 
 
 class Wall(Enum):
@@ -25,9 +27,11 @@ class Wall(Enum):
 def zone_named(name: str) -> ZoneInfo:
     """The zone of an IANA name ("Europe/Berlin", "UTC"). Raises `UsageError` naming the nearest known names."""
     try:
+        if name.partition("/")[0] in _NOT_IANA:
+            raise KeyError(name)
         return ZoneInfo(name)
     except Exception:  # ZoneInfo raises KeyError, ValueError, OSError and more, by what is odd about the name
-        near = difflib.get_close_matches(name, sorted(available_timezones()), n=3)
+        near = difflib.get_close_matches(name, sorted(available_timezones() - _NOT_IANA), n=3)
         known = f" Nearest known: {', '.join(near)}." if near else ""
         raise UsageError(
             f"there is no time zone {name!r}", f"Give an IANA name such as Europe/Berlin, or UTC.{known}"
