@@ -7,8 +7,6 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Final
 
-from rapidfuzz import fuzz, process
-
 MAX_ID_LENGTH: Final = 32
 ID_RULE: Final = "an id starts with a letter or digit and holds only letters A to Z, digits and - . _ +, 32 at most"
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,31}")
@@ -29,6 +27,8 @@ def id_key(text: str) -> str:
 
 def plain(text: str) -> str:
     """`text` without accents and capitals, with every dash a hyphen."""
+    if text.isascii():
+        return text.lower()
     apart = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).translate(_DASHES).casefold())
     return "".join(char for char in apart if not unicodedata.combining(char))
 
@@ -52,6 +52,8 @@ def fold_id(typed: str) -> str:
 
 def nearest(given: str, known: Iterable[str], limit: int = 3, cutoff: float = 60.0) -> tuple[str, ...]:
     """Up to `limit` known words that look like `given`, best first; similarity (0..100) must reach `cutoff`."""
+    from rapidfuzz import fuzz, process  # loaded only where something was misspelt: every start counts
+
     wanted = plain(given)
     if not wanted.strip():
         return ()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -147,13 +148,11 @@ def build_vocabulary(plan: Plan) -> Vocabulary:
     for run in plan.runs:
         for term in _colour_terms(run, plain_colours):
             terms.setdefault(term)
-    by_words: dict[tuple[str, ...], list[Term]] = {}
+    by_words: dict[tuple[str, ...], dict[str, Term]] = {}
     for term in terms:
-        known = by_words.setdefault(term.words, [])
-        if not any((other.kind, other.id) == (term.kind, term.id) for other in known):
-            known.append(term)
+        by_words.setdefault(term.words, {}).setdefault(term.id, term)
     longest = max((len(words) for words in by_words), default=0)
-    return Vocabulary(tuple(terms), {words: tuple(known) for words, known in by_words.items()}, longest)
+    return Vocabulary(tuple(terms), {words: tuple(known.values()) for words, known in by_words.items()}, longest)
 
 
 def _terms(name: str, item: Item) -> Iterator[Term]:
@@ -186,6 +185,7 @@ def _colour_terms(run: Run, plain_colours: Iterable[str]) -> Iterator[Term]:
             yield Term((*colour, noun), kind_of(run), run.id, "colour+run")
 
 
+@cache
 def _colour_words(code: str) -> list[tuple[str, ...]]:
     colour = colours.BY_CODE.get(code)
     return [_word_texts(word) for word in (*colour.words, code)] if colour else []
