@@ -49,10 +49,11 @@ class Archive:
 
     root: Path
     settings: Settings
+    catalogue_name: str = "catalogue.db"  # another one while it is being rebuilt
 
     @property
     def catalogue(self) -> Path:
-        return self.root / "catalogue.db"
+        return self.root / self.catalogue_name
 
     @property
     def decisions(self) -> Path:

@@ -12,11 +12,12 @@ from lastlook.errors import UsageError
 from lastlook.plan.ids import nearest
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.projecting import project
-from lastlook.records import ClockCorrection, Decision, Dimension, Picture
+from lastlook.records import ClockCorrection, Decision, Dimension, Picture, still_id
 from lastlook.retime import body_of
 from lastlook.store import Store
 
 CAPTION_LIMIT = 2000
+UNDOABLE = ("tag", "plan", "close", "reopen", "clock", "still")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ def _say(
     if caption is not None:
         body["caption"] = caption
     with store.deciding():
-        decision = decisions.append(store.catalogue, "tag", body, by=store.by, subjects=ids)
+        decision = decisions.append(store.catalogue, "tag", body, by=store.by)
         project(store, decision)
     return decision, pictures.by_rids(store.catalogue, [picture.rid for picture in found])
 
@@ -87,30 +88,37 @@ def _untag_id(store: Store, target: Target, found: Sequence[Picture]) -> str:
 def undo(store: Store, uid: str = "") -> tuple[Decision, Decision]:
     """Take back a decision, the last one that still stands if none is named. Returns (what was undone, the undo)."""
     if not uid:
-        last = [
-            decision
-            for decision, undone in decisions.latest(store.catalogue, ("tag", "plan", "close", "reopen", "clock"), 500)
-            if not undone
-        ]
+        last = [decision for decision, undone in decisions.latest(store.catalogue, UNDOABLE, 500) if not undone]
         if not last:
             raise UsageError("there is nothing to take back", "No decision stands.")
         uid = last[0].uid
-    target = decisions.check_can_undo(store.catalogue, _full_uid(store, uid))
+    target = decisions.check_can_undo(store.catalogue, decisions.complete_uid(store.catalogue, uid))
+    _check_still(store, target)
     with store.deciding():
         undone = decisions.append(
             store.catalogue,
             "undo",
             {},
             by=store.by,
-            subjects=decisions.subjects_of(store.catalogue, target.seq),
             undoes=target.uid,
         )
         project(store, undone)
     return target, undone
 
 
-def _full_uid(store: Store, typed: str) -> str:
-    return decisions.complete_uid(store.catalogue, typed)
+def _check_still(store: Store, target: Decision) -> None:
+    """A still kept by hand goes only where nothing else was said of it; it comes back by keeping it again."""
+    if target.kind == "still":
+        id = still_id(str(target.body["clip"]), int(str(target.body["clip_ms"])))
+        others = [one for one, undone in decisions.about(store.catalogue, id) if not undone and one.uid != target.uid]
+        if any(one.kind != "undo" for one in others):
+            raise UsageError(f"{id} has been tagged since", "Take those tags back first; see 'lastlook history'.")
+    if target.undoes:
+        first = decisions.by_uid(store.catalogue, target.undoes)
+        if first is not None and first.kind == "still":
+            raise UsageError(
+                "a still that was taken back is kept again by keeping it again", "Use 'lastlook still CLIP --at TIME'."
+            )
 
 
 def close(store: Store, opening: str, at: str, method: str = "", now: datetime | None = None) -> Decision:
@@ -156,7 +164,7 @@ def _act(store: Store, kind: str, opening: str, when: times.When, more: dict[str
         **more,
     }
     with store.deciding():
-        decision = decisions.append(store.catalogue, kind, body, by=store.by, subjects=[opening])
+        decision = decisions.append(store.catalogue, kind, body, by=store.by)
         project(store, decision)
     return decision
 
@@ -172,9 +180,7 @@ def correct_clock(store: Store, correction: ClockCorrection) -> tuple[Decision, 
         )
     before = dict(_instants(store, correction.camera))
     with store.deciding():
-        decision = decisions.append(
-            store.catalogue, "clock", body_of(correction), by=store.by, subjects=[f"camera:{correction.camera}"]
-        )
+        decision = decisions.append(store.catalogue, "clock", body_of(correction), by=store.by)
         project(store, decision)
     after = dict(_instants(store, correction.camera))
     return decision, sum(before[rid] != instant for rid, instant in after.items())

@@ -72,13 +72,7 @@ def order_of(store: Store, sub: str) -> list[Step | Opening]:
     """Steps of a subassembly in order, each opening that hides it behind the last step that must precede it."""
     plan = store.plan
     steps = list(structure.steps_of(plan, sub, below=True))
-    near = {
-        name
-        for name in (
-            *structure.openings_showing(plan, sub),
-            *(opening for step in steps for opening in step.before),
-        )
-    }
+    near = {*structure.openings_showing(plan, sub), *(opening for step in steps for opening in step.before)}
     openings = {item.id: item for item in plan.openings if item.id in near}
     last_step: dict[str, int] = {
         name: max((step.order for step in structure.steps_before(plan, name)), default=max_order(plan.steps))

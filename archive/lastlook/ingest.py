@@ -215,15 +215,14 @@ class _Run:
     def _keep(self, reading: Reading) -> list[int]:
         store, catalogue = self.store, self.store.catalogue
         media.drop_problem(catalogue, path_to_text(reading.path))
-        if not reading.shown:
-            reason = reading.warnings[0] if reading.warnings else "cannot be shown"
-            self._list(Problem(reading.path, f"kept, but {reason}", "", kept=True))
-        elif any("could be read" in warning for warning in reading.warnings):
-            self._list(Problem(reading.path, f"kept, but damaged: {reading.warnings[0]}", "", kept=True))
+        problem = keeping.kept_problem(reading, reading.path)
+        if problem is not None:
+            self._list(problem)
         known = media.get(catalogue, reading.sha256)
         if known is not None:
             return self._meet_again(reading, known)
         name = PurePath(reading.path).name
+        reading = keeping.own_claims(reading, _printable(name), reading.mtime_ns)
         medium = media.from_reading(reading, file=_printable(name), stored="", in_place=self.in_place)
         if self.in_place:
             stored = path_to_text(reading.path)
@@ -292,9 +291,7 @@ class _Run:
         }
         last = decisions.last_about(self.store.catalogue, "refused", f"file:{body['source']}")
         if last is None or dict(last.body) != body:
-            decisions.append(
-                self.store.catalogue, "refused", body, by=self.store.by, subjects=[f"file:{body['source']}"]
-            )
+            decisions.append(self.store.catalogue, "refused", body, by=self.store.by)
         self._list(problem)
 
     def _list(self, problem: Problem) -> None:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import os
 import unicodedata
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from lastlook import proposing, retime
+from lastlook import proposing, retime, times
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium, Sighting
@@ -18,7 +18,8 @@ from lastlook.errors import ArchiveError
 from lastlook.intake import fingerprint
 from lastlook.intake.captions import Captions
 from lastlook.intake.discover import Found, FoundKind, is_motion_pair, keep_company
-from lastlook.records import Camera, CaptureTime, Decision, MediaKind, Reading
+from lastlook.intake.names import name_claim
+from lastlook.records import Camera, CaptureTime, ClaimSource, Decision, MediaKind, Problem, Reading
 from lastlook.store import Store
 
 UNDATED = "undated"
@@ -83,6 +84,27 @@ def day_folder(time: CaptureTime, zone: str) -> str:
         return UNDATED
     day = time.instant.astimezone(ZoneInfo(zone)).date()
     return f"{day.year}/{day.isoformat()}"
+
+
+def own_claims(reading: Reading, file: str, mtime_ns: int) -> Reading:
+    """The reading with the claims of the file's own name and date as they were when it was taken in: a copy may have
+    another name in the archive, and a restored backup another date."""
+    own = (ClaimSource.FILE_NAME, ClaimSource.FILE_SYSTEM)
+    read = tuple(claim for claim in reading.claims if claim.source not in own)
+    named = name_claim(file)
+    added = (*((named,) if named else ()), times.file_system_claim(mtime_ns))
+    return replace(reading, claims=(*read, *added), mtime_ns=mtime_ns)
+
+
+def kept_problem(reading: Reading, path: str) -> Problem | None:
+    """What to say of a file that is kept although it cannot be shown, or only in part."""
+    if not reading.shown:
+        reason = reading.warnings[0] if reading.warnings else "it cannot be shown"
+        return Problem(path, f"is kept, but {reason}", "Its original stays in the archive.", kept=True)
+    damaged = [warning for warning in reading.warnings if "could be read" in warning]
+    if damaged:
+        return Problem(path, f"is kept, but damaged: {damaged[0]}", "Copy it afresh if you still can.", kept=True)
+    return None
 
 
 def add_medium(store: Store, medium: Medium, reading: Reading) -> list[int]:

@@ -40,7 +40,7 @@ def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
     if wanted == store.plan_text:
         return Loaded(before, (), None)
     with store.deciding():
-        decision = decisions.append(store.catalogue, "plan", {"text": wanted}, by=store.by, subjects=["plan"])
+        decision = decisions.append(store.catalogue, "plan", {"text": wanted}, by=store.by)
         project(store, decision)
     return Loaded(merged, tuple(changes), decision)
 

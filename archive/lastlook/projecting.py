@@ -11,7 +11,7 @@ from typing import Any
 
 from lastlook import proposing, retime
 from lastlook.catalogue import closings, decisions, pictures
-from lastlook.records import Decision
+from lastlook.records import Decision, still_id
 from lastlook.store import Store
 
 
@@ -27,6 +27,8 @@ def project(store: Store, decision: Decision) -> None:
         refold(store, body["pictures"])
     elif decision.kind in {"close", "reopen"}:
         closings.refold(catalogue, str(body["opening"]))
+    elif decision.kind == "still" and decisions.is_undone(catalogue, decision.uid):
+        pictures.drop(catalogue, still_id(str(body["clip"]), int(body["clip_ms"])))
     elif decision.kind == "clock":
         retime.retime(catalogue, store.zone, str(body["camera"]))
     elif decision.kind == "plan":

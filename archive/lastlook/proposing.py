@@ -75,7 +75,7 @@ def _propose_one(
     elsewhere: list[Proposal] = [one for context in contexts[1:] for one in folders.propose(context)]
     weighed = propose_all(replace(contexts[0], so_far=tuple(elsewhere)))
     tags.replace_proposals(catalogue, picture.rid, (one for each in weighed for one in each.evidence))
-    standing: list[tuple[Tag, bool]] = [(tag, tag.state is TagState.SET) for tag in said]
+    standing = list(said)
     for each in weighed:
         proposal = each.proposal
         tag = Tag(
@@ -85,8 +85,9 @@ def _propose_one(
             proposal.source.value,
             proposal.evidence,
             proposal.confidence,
+            counts=each.applies,
         )
-        standing.append((tag, each.applies))
+        standing.append(tag)
     tags.replace_standing(catalogue, picture.rid, standing)
     pictures.set_caption(catalogue, picture.rid, caption)
 

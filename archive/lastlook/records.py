@@ -375,7 +375,11 @@ class TagState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """A tag as it stands on a picture. `by` names the person or the proposal's source; `why` is the evidence."""
+    """A tag as it stands on a picture. `by` names the person or the proposal's source; `why` is the evidence.
+
+    `counts`: answers use it. A person's "yes" always does, "no" never; a proposal does where it is sure enough and
+    nothing a person said speaks against it.
+    """
 
     dimension: Dimension
     target: str
@@ -383,10 +387,7 @@ class Tag:
     by: str
     why: str
     confidence: float = 1.0
-
-    @property
-    def counts(self) -> bool:
-        return self.state is not TagState.REJECTED
+    counts: bool = True
 
 
 # ---------------------------------------------------------------------------------------------- answers
@@ -416,11 +417,15 @@ class Picture:
     hold_ms: int = 0
     shown: bool = True
 
-    def targets(self, dimension: Dimension) -> tuple[str, ...]:
-        """Ids this picture is tagged with in `dimension`, a person's first, then proposals by confidence."""
+    def counted(self, dimension: Dimension) -> tuple[str, ...]:
+        """Ids that answers use in `dimension`: a person's first, then applied proposals, the surest first."""
         tags = [tag for tag in self.tags if tag.dimension is dimension and tag.counts]
         tags.sort(key=lambda tag: (tag.state is not TagState.SET, -tag.confidence, tag.target))
         return tuple(dict.fromkeys(tag.target for tag in tags))
+
+    def said(self, dimension: Dimension) -> tuple[str, ...]:
+        """Ids that a person has set in `dimension`."""
+        return tuple(tag.target for tag in self.tags if tag.dimension is dimension and tag.state is TagState.SET)
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,14 +31,12 @@ def keep(store: Store, clip: str, at: str) -> tuple[Picture, bool]:
     known = pictures.rids_of_ids(store.catalogue, [still_id(medium.sha256, still.clip_ms)])
     if known:
         return pictures.by_rids(store.catalogue, list(known.values()))[0], False
-    id = still_id(medium.sha256, still.clip_ms)
     with store.deciding():
         decisions.append(
             store.catalogue,
             "still",
             {"clip": medium.sha256, "clip_ms": still.clip_ms},
             by=store.by,
-            subjects=[id, f"clip:{medium.sha256}"],
         )
         rid = add(store, medium, still)
         grouping.regroup(store.catalogue)

@@ -23,27 +23,30 @@ class Catalogue:
     commits whole or leaves nothing.
     """
 
-    def __init__(self, path: Path, *, create: bool = False) -> None:
-        """Open; takes pending migrations. Raises ArchiveDamaged, ArchiveBusy."""
+    def __init__(self, path: Path, *, create: bool = False, look_only: bool = False) -> None:
+        """Open; takes pending migrations. `look_only`: change nothing, not even those. Raises ArchiveDamaged,
+        ArchiveBusy."""
         self.path = path
         if not create and not path.is_file():
             raise ArchiveDamaged(
                 f"{path.name} is missing", "Run 'lastlook rebuild': it makes it anew from originals and decisions."
             )
         with _words(path):
-            self._connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+            address = f"{path.absolute().as_uri()}?mode={'ro' if look_only else 'rwc' if create else 'rw'}"
+            self._connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
         try:
             with _words(path):
                 # FULL: a decision that was acknowledged survives a power cut, at the price of one fsync a transaction.
-                for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "temp_store=MEMORY"):
-                    self._connection.execute(f"PRAGMA {pragma}")
+                if not look_only:
+                    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "temp_store=MEMORY"):
+                        self._connection.execute(f"PRAGMA {pragma}")
                 later = migrations.unknown(self._connection)
                 if later:
                     raise ArchiveDamaged(
                         f"{path.name} was written by a later version of lastlook ({', '.join(later)})",
                         "Install that version or a newer one.",
                     )
-                if migrations.pending(self._connection):
+                if not look_only and migrations.pending(self._connection):
                     migrations.migrate(self._connection, path)
         except BaseException:
             self._connection.close()

@@ -30,7 +30,7 @@ from typing import Any
 
 from lastlook.catalogue.connection import Catalogue, Row
 from lastlook.errors import AmbiguousId, ArchiveDamaged, NoSuchId, UsageError
-from lastlook.records import Decision
+from lastlook.records import Decision, still_id
 
 _COLUMNS = "seq, uid, at, by, kind, body, COALESCE(undoes, '')"
 
@@ -41,7 +41,6 @@ def append(
     body: Mapping[str, object],
     *,
     by: str,
-    subjects: Iterable[str] = (),
     undoes: str = "",
     at: datetime | None = None,
     uid: str = "",
@@ -58,7 +57,8 @@ def append(
         (seq, uid, _instant(at), by, kind, text, undoes or None),
     )
     catalogue.execute_many(
-        "INSERT OR IGNORE INTO decision_subject VALUES (?, ?)", ((subject, seq) for subject in subjects)
+        "INSERT OR IGNORE INTO decision_subject VALUES (?, ?)",
+        ((subject, seq) for subject in _subjects(catalogue, kind, body, undoes)),
     )
     if undoes:
         _flip(catalogue, undoes, undone=True)
@@ -248,6 +248,26 @@ def check_can_undo(catalogue: Catalogue, uid: str) -> Decision:
             "taking a file in cannot be taken back", "Originals are never deleted; untag the picture instead."
         )
     return decision
+
+
+def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: str) -> Iterable[str]:
+    """What a decision is about: pictures by id, openings by id, cameras, clips and files with what they are."""
+    if kind == "tag":
+        return list(body["pictures"])
+    if kind in {"close", "reopen"}:
+        return [str(body["opening"])]
+    if kind == "plan":
+        return ["plan"]
+    if kind == "clock":
+        return [f"camera:{body['camera']}"]
+    if kind == "refused":
+        return [f"file:{body['source']}"]
+    if kind == "still":
+        return [still_id(body["clip"], body["clip_ms"]), f"clip:{body['clip']}"]
+    if kind == "undo":
+        target = by_uid(catalogue, undoes)
+        return subjects_of(catalogue, target.seq) if target is not None else []
+    return []
 
 
 def _flip(catalogue: Catalogue, uid: str, *, undone: bool) -> None:

@@ -237,7 +237,9 @@ def sightings_of(catalogue: Catalogue, contents: Sequence[str]) -> dict[str, lis
             " ORDER BY seq, path",
             part,
         ):
-            found.setdefault(row[1], []).append(Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5]))))
+            found.setdefault(row[1], []).append(
+                Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])))
+            )
     return found
 
 

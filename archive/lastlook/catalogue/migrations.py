@@ -150,7 +150,9 @@ CREATE INDEX closing_opening ON closing(opening, closed_ms);
 
 CREATE TABLE unindexed (rid INTEGER PRIMARY KEY) STRICT;  -- pictures whose words the text index has yet to learn
 CREATE TABLE counter (name TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID;
-INSERT INTO counter VALUES ('times', 0), ('tags', 0), ('plan', 0);
+-- They start anywhere, so that a catalogue that takes another's place is never mistaken for it.
+INSERT INTO counter SELECT name, abs(random() % 1000000000) * 1000
+    FROM (SELECT 'times' AS name UNION SELECT 'tags' UNION SELECT 'plan');
 """
 
 

@@ -223,6 +223,17 @@ def drop_stills(catalogue: Catalogue, sha256: str) -> int:
     return len(rids)
 
 
+def drop(catalogue: Catalogue, id: str) -> None:
+    """Take one picture out."""
+    row = catalogue.row("SELECT rid FROM picture WHERE id = ?", (id,))
+    if row is None:
+        return
+    for table in ("proposal", "tag", "picture"):
+        catalogue.execute(f"DELETE FROM {table} WHERE rid = ?", (row[0],))
+    mark_unindexed(catalogue, [int(row[0])])
+    catalogue.count_up("times")
+
+
 def instants(catalogue: Catalogue, camera: str) -> list[tuple[int, int | None]]:
     """(rid, taken_ms) of one camera's pictures."""
     rows = catalogue.rows(f"SELECT p.rid, p.taken_ms {_FROM} WHERE m.camera = ?", (camera,))

@@ -43,18 +43,18 @@ def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
         for state, word in ((TagState.SET, "set"), (TagState.REJECTED, "reject")):
             for dimension, target in body.get(word, ()):
                 why = f"{decision.by} said {'so' if state is TagState.SET else 'no'} on {when}"
-                stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why)
+                counts = state is TagState.SET
+                stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why, counts=counts)
         if body.get("caption") is not None:
             caption = str(body["caption"])
     return tuple(stand.values()), caption
 
 
-def replace_standing(catalogue: Catalogue, rid: int, tags: Iterable[tuple[Tag, bool]]) -> None:
-    """Write the tags that stand on a picture, each with whether answers use it. The picture's words are to be indexed
-    anew where that changes them."""
+def replace_standing(catalogue: Catalogue, rid: int, tags: Iterable[Tag]) -> None:
+    """Write the tags that stand on a picture. Its words are to be indexed anew where that changes them."""
     rows = sorted(
-        (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(counts))
-        for tag, counts in tags
+        (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(tag.counts))
+        for tag in tags
     )
     before = catalogue.rows(
         "SELECT rid, dimension, target, state, by, why, confidence, counts FROM tag WHERE rid = ?"
@@ -77,13 +77,12 @@ def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, 
         part = list(rids[start : start + 500])
         marks = ",".join("?" * len(part))
         for row in catalogue.rows(
-            f"SELECT rid, dimension, target, state, by, why, confidence FROM tag WHERE rid IN ({marks})"
+            f"SELECT rid, dimension, target, state, by, why, confidence, counts FROM tag WHERE rid IN ({marks})"
             " ORDER BY rid, dimension, state = 'rejected', state = 'proposed', confidence DESC, target",
             part,
         ):
-            found.setdefault(row[0], []).append(
-                Tag(Dimension(row[1]), row[2], TagState(row[3]), row[4], row[5], row[6])
-            )
+            tag = Tag(Dimension(row[1]), row[2], TagState(row[3]), row[4], row[5], row[6], bool(row[7]))
+            found.setdefault(row[0], []).append(tag)
     return {rid: tuple(tags) for rid, tags in found.items()}
 
 

@@ -91,6 +91,7 @@ class _Helper:
 
 _START_S = 20.0  # a helper's first task waits for its imports, slow on a busy machine; its own clock starts after them
 _idle: list[_Helper] = []
+_busy: set[_Helper] = set()
 _lock = threading.Lock()
 
 
@@ -105,14 +106,29 @@ def run(task: Callable[..., T], *arguments: object, seconds: float) -> T:
         if helper is not None:
             helper.end()
         helper = _Helper()
+    with _lock:
+        _busy.add(helper)
     try:
         value = helper.run(task, arguments, seconds)
     except BaseException:
         helper.end()
         raise
+    finally:
+        with _lock:
+            _busy.discard(helper)
     with _lock:
         _idle.append(helper)
     return value
+
+
+def stop() -> None:
+    """End all helpers, those at work too: their `run` raises `Crashed`. For leaving in a hurry."""
+    with _lock:
+        at_work = list(_busy)
+    for helper in at_work:
+        with contextlib.suppress(ProcessLookupError):
+            helper.process.kill()
+    close()
 
 
 def close() -> None:

@@ -1,0 +1,245 @@
+"""`tag`, `untag`, `close`, `reopen`, `history`, `undo`: what people decide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
+
+import click
+
+from lastlook import deciding, times
+from lastlook.cli.common import by_option, instant, json_option, needs_store, picture_json, picture_line, print_json
+from lastlook.deciding import Target
+from lastlook.records import Decision, Dimension, Picture
+from lastlook.store import Store
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def target_options(command: F) -> F:
+    for name, parameter, metavar, words in (
+        ("--part", "parts", "ID", "A part."),
+        ("--run", "runs", "ID", "A run."),
+        ("--step", "steps", "ID", "A step."),
+        ("--in", "subassemblies", "SUB", "A subassembly."),
+    ):
+        command = click.option(name, parameter, multiple=True, metavar=metavar, help=words)(command)
+    return command
+
+
+def targets(
+    subassemblies: tuple[str, ...], steps: tuple[str, ...], runs: tuple[str, ...], parts: tuple[str, ...]
+) -> list[Target]:
+    groups = (
+        (Dimension.SUBASSEMBLY, subassemblies),
+        (Dimension.STEP, steps),
+        (Dimension.RUN, runs),
+        (Dimension.PART, parts),
+    )
+    return [Target(dimension, typed) for dimension, given in groups for typed in given]
+
+
+@click.command(no_args_is_help=True)
+@click.argument("picture_ids", metavar="PICTURE...", nargs=-1, required=True)
+@target_options
+@click.option("--caption", help="Words of your own; '' empties the caption.")
+@by_option
+@json_option
+@needs_store
+def tag(
+    store: Store,
+    picture_ids: tuple[str, ...],
+    subassemblies: tuple[str, ...],
+    steps: tuple[str, ...],
+    runs: tuple[str, ...],
+    parts: tuple[str, ...],
+    caption: str | None,
+    as_json: bool,
+) -> int:
+    """Say what pictures show. Your word wins over every proposal.
+
+    \b
+    Example:
+      lastlook tag p3fa9c21b07de --in MAST --run W03 --caption "splice at the mast foot"
+    """
+    decision, found = deciding.tag(store, picture_ids, targets(subassemblies, steps, runs, parts), caption)
+    _tell(store, decision, found, as_json)
+    return 0
+
+
+@click.command(no_args_is_help=True)
+@click.argument("picture_ids", metavar="PICTURE...", nargs=-1, required=True)
+@target_options
+@by_option
+@json_option
+@needs_store
+def untag(
+    store: Store,
+    picture_ids: tuple[str, ...],
+    subassemblies: tuple[str, ...],
+    steps: tuple[str, ...],
+    runs: tuple[str, ...],
+    parts: tuple[str, ...],
+    as_json: bool,
+) -> int:
+    """Say what pictures do not show. A proposal that you took off does not come back.
+
+    \b
+    Example:
+      lastlook untag p3fa9c21b07de --run W04
+    """
+    decision, found = deciding.untag(store, picture_ids, targets(subassemblies, steps, runs, parts))
+    _tell(store, decision, found, as_json)
+    return 0
+
+
+def _tell(store: Store, decision: Decision, found: list[Picture], as_json: bool) -> None:
+    if as_json:
+        print_json({"decision": decision.uid, "pictures": [picture_json(picture, store.zone) for picture in found]})
+        return
+    for picture in found:
+        click.echo(picture_line(picture, store.zone))
+    click.echo(f"Recorded by {decision.by}. Take it back with 'lastlook undo {decision.uid[:8]}'.")
+
+
+@click.command(no_args_is_help=True)
+@click.argument("opening")
+@click.option("--at", required=True, metavar="T", help="When, like '2026-03-27 16:10' or 2026-03-27.")
+@click.option("--method", default="", metavar="TEXT", help="How: the adhesive, the screws.")
+@by_option
+@json_option
+@needs_store
+def close(store: Store, opening: str, at: str, method: str, as_json: bool) -> int:
+    """Record that an OPENING was closed.
+
+    \b
+    Example:
+      lastlook close O4 --at "2026-03-27 16:10" --method "two-part epoxy"
+    """
+    decision = deciding.close(store, opening, at, method)
+    _tell_act(store, decision, "closed", as_json)
+    return 0
+
+
+@click.command(no_args_is_help=True)
+@click.argument("opening")
+@click.option("--at", required=True, metavar="T", help="When.")
+@by_option
+@json_option
+@needs_store
+def reopen(store: Store, opening: str, at: str, as_json: bool) -> int:
+    """Record that an OPENING was opened again.
+
+    \b
+    Example:
+      lastlook reopen O5 --at 2026-04-16
+    """
+    decision = deciding.reopen(store, opening, at)
+    _tell_act(store, decision, "opened again", as_json)
+    return 0
+
+
+def _tell_act(store: Store, decision: Decision, word: str, as_json: bool) -> None:
+    body: Mapping[str, Any] = decision.body
+    earliest, latest = times.parse_rfc3339(body["earliest"]), times.parse_rfc3339(body["latest"])
+    if as_json:
+        print_json(
+            {
+                "decision": decision.uid,
+                "opening": body["opening"],
+                "earliest": instant(earliest, store.zone),
+                "latest": instant(latest, store.zone),
+            }
+        )
+        return
+    click.echo(f"{body['opening']} {word}: {times.describe_interval(earliest, latest, store.zone)}.")
+    click.echo(f"Recorded by {decision.by}. Take it back with 'lastlook undo {decision.uid[:8]}'.")
+
+
+@click.command()
+@click.option("--limit", type=click.IntRange(1, 10000), default=20, show_default=True)
+@json_option
+@needs_store
+def history(store: Store, limit: int, as_json: bool) -> int:
+    """List decisions, the newest first: tags, closings, plans, clocks, and what was taken back.
+
+    \b
+    Example:
+      lastlook history --limit 50
+    """
+    from lastlook.catalogue import decisions
+
+    found = decisions.latest(store.catalogue, (*deciding.UNDOABLE, "undo"), limit)
+    if as_json:
+        print_json(
+            {
+                "decisions": [
+                    {
+                        "decision": decision.uid,
+                        "at": instant(decision.at, store.zone),
+                        "by": decision.by,
+                        "kind": decision.kind,
+                        "what": decision_words(decision),
+                        "undone": undone,
+                        "undoes": decision.undoes or None,
+                    }
+                    for decision, undone in found
+                ]
+            }
+        )
+        return 0
+    if not found:
+        click.echo("Nothing has been decided yet.")
+    for decision, undone in found:
+        when = times.format_rfc3339(decision.at.replace(microsecond=0), store.zone)
+        mark = "  (taken back)" if undone else ""
+        click.echo(f"{decision.uid[:8]}  {when}  {decision.by:<10} {decision_words(decision)}{mark}")
+    return 0
+
+
+def decision_words(decision: Decision) -> str:
+    """A decision in one line."""
+    body: Mapping[str, Any] = decision.body
+    if decision.kind == "tag":
+        many = body["pictures"]
+        what = many[0] if len(many) == 1 else f"{len(many)} pictures"
+        said = [f"is {target}" for _, target in body.get("set", ())]
+        said += [f"is not {target}" for _, target in body.get("reject", ())]
+        if body.get("caption") is not None:
+            said.append(f"caption “{body['caption']}”" if body["caption"] else "caption emptied")
+        return f"{what} {', '.join(said)}"
+    if decision.kind in {"close", "reopen"}:
+        word = "closed" if decision.kind == "close" else "opened again"
+        how = f", {body['method']}" if body.get("method") else ""
+        return f"{body['opening']} {word} {body.get('said', '')}{how}"
+    if decision.kind == "plan":
+        return "plan loaded"
+    if decision.kind == "clock":
+        return f"clock of {body['camera']}: {body['error_s']:+g} s"
+    if decision.kind == "still":
+        return f"still kept at {int(body['clip_ms']) / 1000:g} s of a clip"
+    if decision.kind == "undo":
+        return f"took back {decision.undoes[:8]}"
+    return decision.kind
+
+
+@click.command()
+@click.argument("decision", default="")
+@by_option
+@json_option
+@needs_store
+def undo(store: Store, decision: str, as_json: bool) -> int:
+    """Take back a DECISION (the beginning of its id), else the last one that stands. It stays on record.
+
+    \b
+    Example:
+      lastlook undo
+      lastlook undo 3f9a02c1
+    """
+    target, undone = deciding.undo(store, decision)
+    if as_json:
+        print_json({"undone": target.uid, "decision": undone.uid})
+    else:
+        click.echo(f"Taken back: {decision_words(target)}.")
+        click.echo(f"To have it again: 'lastlook undo {undone.uid[:8]}'.")
+    return 0

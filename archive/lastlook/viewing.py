@@ -1,0 +1,284 @@
+"""What pages show of an archive at a glance: the build by subassembly and time, one clip, a picture's surroundings.
+
+Everything here reads; nothing decides. The overview of a large archive is counted from arrays and kept until a tag, a
+time or the plan changes, so that a page never walks over all pictures.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lastlook.catalogue import closings, media, pictures, tags
+from lastlook.catalogue.columns import UNKNOWN, Columns
+from lastlook.catalogue.media import Medium
+from lastlook.errors import ArchiveError, NoSuchId
+from lastlook.ingest import intake_settings
+from lastlook.intake.photo import NotShowable
+from lastlook.intake.reader import larger_view
+from lastlook.plan import structure
+from lastlook.records import Closing, Cue, Dimension, Opening, Picture, Problem, Step, Subassembly
+from lastlook.store import Store
+
+BINS = 160
+"""Into how many stretches of equal length the time of a build is cut."""
+
+_OUTLIERS = 0.005
+"""The share of pictures at either end that may lie off the strip: one clock at 1980 must not flatten a build."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From the first to the last picture of something, and how many there are."""
+
+    count: int = 0
+    first: datetime | None = None
+    last: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One subassembly in the overview. `depth` 0 is not within another. `bins` are (place, count) of what has any.
+
+    `seen` spans the pictures of the subassembly itself and all within it; `last` is the newest of them by its instant.
+    `shut` are the openings that show it, with their closings; `hidden` is the last of these acts once all are shut.
+    """
+
+    sub: Subassembly
+    depth: int
+    seen: Span
+    bins: tuple[tuple[int, int], ...]
+    steps: tuple[tuple[Step, Span], ...]
+    last: Picture | None
+    shut: tuple[tuple[Opening, tuple[Closing, ...]], ...]
+    hidden: Closing | None
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """The build by subassembly and time. `start` and `end` bound the strip, None without a single known time.
+
+    `outside` counts pictures whose time lies off the strip, `undated` those of unknown time, `unplaced` those that
+    count for no subassembly.
+    """
+
+    start: datetime | None
+    end: datetime | None
+    rows: tuple[Row, ...]
+    openings: tuple[tuple[Opening, tuple[Closing, ...]], ...]
+    pictures: int
+    outside: int
+    undated: int
+    unplaced: int
+
+
+@dataclass
+class OverviewCache:
+    """The last overview counted and what it was counted from; shared by threads."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    key: tuple[tuple[str, int], ...] = ()
+    overview: Overview | None = None
+
+
+def overview(store: Store, cache: OverviewCache | None = None) -> Overview:
+    """The build by subassembly and time, from `cache` where nothing has changed since."""
+    key = tuple(sorted(store.catalogue.counters().items()))
+    if cache is not None:
+        with cache.lock:
+            if cache.overview is not None and cache.key == key:
+                return cache.overview
+    with store.catalogue.reading():
+        made = _overview(store)
+    if cache is not None:
+        with cache.lock:
+            cache.key, cache.overview = key, made
+    return made
+
+
+def _overview(store: Store) -> Overview:
+    plan, columns = store.plan, store.columns
+    shut = acts(store)
+    known = columns.taken != UNKNOWN
+    start, end = _bounds(columns.taken[known], [each for each_shut in shut.values() for each in each_shut])
+    own = {sub.id: _mask(store, columns, Dimension.SUBASSEMBLY, (sub.id,)) for sub in plan.subassemblies}
+    placed = np.zeros(len(columns.rid), dtype=bool)
+    for mask in own.values():
+        placed |= mask
+    outside = 0
+    if start is not None and end is not None:
+        outside = int(np.count_nonzero(known & ((columns.taken < start) | (columns.taken > end))))
+    rows = []
+    for sub in plan.subassemblies:
+        mask = np.logical_or.reduce([own[id] for id in structure.subtree(plan, sub.id)])
+        seen = columns.taken[mask & known]
+        showing = [opening for opening in plan.openings if opening.id in structure.openings_showing(plan, sub.id)]
+        rows.append(
+            Row(
+                sub=sub,
+                depth=len(structure.ancestors(plan, sub.id)),
+                seen=_span(columns, mask),
+                bins=_bins(seen, start, end),
+                steps=tuple(
+                    (step, _span(columns, _mask(store, columns, Dimension.STEP, (step.id,))))
+                    for step in structure.steps_of(plan, sub.id)
+                ),
+                last=_newest(store, columns, mask),
+                shut=tuple((opening, shut.get(opening.id, ())) for opening in showing),
+                hidden=hidden_since([shut.get(opening.id, ()) for opening in showing]),
+            )
+        )
+    return Overview(
+        start=pictures.from_ms(start),
+        end=pictures.from_ms(end),
+        rows=tuple(rows),
+        openings=tuple((opening, shut.get(opening.id, ())) for opening in plan.openings),
+        pictures=len(columns.rid),
+        outside=outside,
+        undated=int(np.count_nonzero(~known)),
+        unplaced=int(np.count_nonzero(~placed)),
+    )
+
+
+def hidden_since(closings_of: Sequence[Sequence[Closing]]) -> Closing | None:
+    """The closing that hid something, given the closings of each opening that shows it: the last one, once every
+    opening is shut. None while it can be seen, and for what no opening shows."""
+    now = [each[-1] for each in closings_of if each and each[-1].reopened is None]
+    if not closings_of or len(now) < len(closings_of):
+        return None
+    return max(now, key=lambda closing: pictures.to_ms(closing.time.latest) or 0)
+
+
+def _bounds(taken: NDArray[np.int64], shut: Iterable[Closing]) -> tuple[int | None, int | None]:
+    """First and last millisecond of the strip: pictures but for a few far ones, every act, a little room."""
+    ends = [ms for act in shut if (ms := pictures.to_ms(act.time.instant)) is not None]
+    if len(taken):
+        ordered = np.sort(taken)
+        skip = int(len(ordered) * _OUTLIERS)
+        ends += [int(ordered[skip]), int(ordered[len(ordered) - 1 - skip])]
+    if not ends:
+        return None, None
+    room = max((max(ends) - min(ends)) // 50, 3_600_000)
+    return min(ends) - room, max(ends) + room
+
+
+def _mask(store: Store, columns: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
+    return columns.mask_of(np.array(tags.rids_with(store.catalogue, dimension, targets), dtype=np.int32))
+
+
+def _span(columns: Columns, mask: NDArray[np.bool_]) -> Span:
+    taken = columns.taken[mask]
+    known = taken[taken != UNKNOWN]
+    if not len(known):
+        return Span(len(taken))
+    return Span(len(taken), pictures.from_ms(int(known.min())), pictures.from_ms(int(known.max())))
+
+
+def _bins(taken: NDArray[np.int64], start: int | None, end: int | None) -> tuple[tuple[int, int], ...]:
+    if start is None or end is None or not len(taken):
+        return ()
+    counts, _ = np.histogram(taken, bins=BINS, range=(start, end))
+    return tuple((int(at), int(counts[at])) for at in np.flatnonzero(counts))
+
+
+def _newest(store: Store, columns: Columns, mask: NDArray[np.bool_]) -> Picture | None:
+    at = np.flatnonzero(mask & (columns.taken != UNKNOWN))
+    if not len(at):
+        at = np.flatnonzero(mask)
+    if not len(at):
+        return None
+    found = pictures.by_rids(store.catalogue, [int(columns.rid[at[np.argmax(columns.taken[at])]])])
+    return found[0] if found else None
+
+
+# ------------------------------------------------------------------------------------------------ one picture
+
+
+def picture(store: Store, id: str) -> Picture:
+    """A picture by its whole id. Raises NoSuchId: an address names one picture, never the beginning of one."""
+    found = pictures.by_rids(store.catalogue, list(pictures.rids_of_ids(store.catalogue, [id]).values()))
+    if not found:
+        raise NoSuchId("picture", id)
+    return found[0]
+
+
+# ------------------------------------------------------------------------------------------------ one clip
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """A clip with its stills in order and the words spoken over it."""
+
+    medium: Medium
+    stills: tuple[Picture, ...]
+    cues: tuple[Cue, ...]
+
+
+def clip(store: Store, id: str) -> Clip:
+    """A clip by its whole id. Raises NoSuchId."""
+    medium = media.find_clip(store.catalogue, id)
+    if medium.id != id:
+        raise NoSuchId("clip", id)
+    return Clip(
+        medium,
+        tuple(pictures.of_medium(store.catalogue, medium.sha256)),
+        tuple(media.cues_of_clip(store.catalogue, medium.sha256)),
+    )
+
+
+# ------------------------------------------------------------------------------------------------ the archive
+
+
+def tally(store: Store) -> media.Tally:
+    """How much the archive holds."""
+    return media.tally(store.catalogue)
+
+
+def problems(store: Store) -> list[Problem]:
+    """Files that could not be used, or only in part."""
+    return media.problems(store.catalogue)
+
+
+def acts(store: Store) -> dict[str, tuple[Closing, ...]]:
+    """All closings by opening, oldest first."""
+    found: dict[str, list[Closing]] = {}
+    for closing in closings.every(store.catalogue):
+        found.setdefault(closing.opening, []).append(closing)
+    return {opening: tuple(each) for opening, each in found.items()}
+
+
+def counts(store: Store, dimension: Dimension) -> dict[str, int]:
+    """How many pictures count for each id of a dimension."""
+    return tags.counts_by_target(store.catalogue, dimension)
+
+
+# ------------------------------------------------------------------------------------------------ files
+
+
+def original(store: Store, medium: Medium) -> Path:
+    """Where a medium's original lies; it may be gone, where it was left in place."""
+    return store.archive.original(medium.stored, medium.in_place)
+
+
+def large(store: Store, picture: Picture, edge: int) -> Path:
+    """A view of a photo with a long edge of at most `edge` pixels, made when it is first asked for.
+
+    Raises ArchiveError where the original cannot be read.
+    """
+    medium = media.get(store.catalogue, picture.sha256)
+    if medium is None or not medium.shown:
+        raise ArchiveError(f"{picture.file} cannot be shown", "Open the original with the program of its camera.")
+    settings = intake_settings(store, in_place=True)
+    try:
+        return settings.derived / larger_view(str(original(store, medium)), medium.sha256, settings, edge)
+    except (NotShowable, OSError) as error:
+        reason = error.reason if isinstance(error, NotShowable) else "is not where it was"
+        raise ArchiveError(
+            f"{picture.file} {reason}", "Run 'lastlook verify' to see whether the original is damaged."
+        ) from error
