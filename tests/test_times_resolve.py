@@ -1,63 +1,16 @@
-"""From claims to a capture time: zones, clocks, clips, doubts, and that the interval never lies."""
+"""From claims to a capture time: which source, which zone, whose clock, and which came first."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from lastlook import times
 from lastlook.errors import UsageError
-from lastlook.intake.names import name_claim
-from lastlook.records import CaptureTime, Claim, ClaimSource, ClockCorrection
+from lastlook.records import ClaimSource, ClockCorrection
 from lastlook.times import Order, compare, resolve
-
-BERLIN = "Europe/Berlin"
-CAMERA = "Ottermark B2 #0417"
-ORIGINAL = ClaimSource.EXIF_ORIGINAL
-MS = timedelta(milliseconds=1)
-
-
-def utc(text: str) -> datetime:
-    return datetime.fromisoformat(text).replace(tzinfo=UTC)
-
-
-def wall(text: str) -> datetime:
-    return datetime.fromisoformat(text)
-
-
-def exif(text: str, subsec: str | None = None, offset: str | None = None, source: ClaimSource = ORIGINAL) -> Claim:
-    return times.exif_claim(source, text, subsec, offset)
-
-
-def name(text: str) -> Claim:
-    claim = name_claim(text)
-    assert claim is not None
-    return claim
-
-
-def gps(text: str) -> Claim:
-    moment = wall(text)
-    return times.gps_claim(f"{moment:%Y:%m:%d}", [moment.hour, moment.minute, moment.second])
-
-
-def span(time: CaptureTime) -> tuple[datetime | None, datetime | None]:
-    return time.earliest, time.latest
-
-
-def second(text: str) -> tuple[datetime, datetime]:
-    """The closed interval of a whole-second stamp."""
-    return utc(text), utc(text) + timedelta(milliseconds=999)
-
-
-def covers(time: CaptureTime, *moments: str) -> bool:
-    assert time.earliest is not None
-    assert time.latest is not None
-    return all(time.earliest <= utc(moment) <= time.latest for moment in moments)
-
+from tests.times_helpers import BERLIN, CAMERA, MS, covers, exif, gps, name, second, span, utc, wall
 
 # ------------------------------------------------------------------------------- one stamp, one zone
 
@@ -341,120 +294,6 @@ def test_gps_tells_the_zone_after_the_clock_is_corrected() -> None:
     assert (time.instant, time.basis) == (utc("2026-03-12T09:41:07"), "exif-original+gps+clock")
 
 
-# ------------------------------------------------------------------------------- clips
-
-
-def box(text: str) -> Claim:
-    return times.container_claim(text)
-
-
-def test_a_creation_date_is_preferred_and_a_container_time_near_it_covered() -> None:
-    # Met: 17 s apart on a clip of 4 s.
-    made = times.creation_date_claim("2019-07-24T11:25:40+0300")
-    time = resolve([box("2019-07-24T08:25:57Z"), made], [], BERLIN, duration_ms=4001)
-    assert (time.instant, time.basis) == (utc("2019-07-24T08:25:40"), "creation-date+offset")
-    assert span(time) == (utc("2019-07-24T08:25:40"), utc("2019-07-24T08:25:57.999"))
-    assert "17 s later" in time.why
-
-
-@pytest.mark.parametrize(
-    ("container", "words"),
-    [
-        ("2026-03-12T09:41:08Z", "agrees"),
-        ("2026-03-12T09:42:37Z", "end of the recording"),
-        ("2026-03-12T10:41:07Z", "local time"),
-        ("2026-05-01T09:41:07Z", "later."),
-    ],
-)
-def test_a_container_time_that_is_explained_does_not_widen(container: str, words: str) -> None:
-    made = times.creation_date_claim("2026-03-12T10:41:07+0100")
-    time = resolve([made, box(container)], [], BERLIN, duration_ms=90_000)
-    assert span(time) == second("2026-03-12T09:41:07")
-    assert words in time.why
-
-
-def test_a_container_time_alone_covers_what_it_may_be() -> None:
-    time = resolve([box("2026-07-12T09:41:07Z")], [], BERLIN, duration_ms=90_000)
-    assert (time.instant, time.basis) == (utc("2026-07-12T09:41:07"), "container")
-    assert covers(time, "2026-07-12T09:39:37", "2026-07-12T07:41:07", "2026-07-12T07:39:37", "2026-07-12T09:42:37")
-    assert not covers(time, "2026-07-12T07:39:36")
-    assert not covers(time, "2026-07-12T09:42:39")
-    west = resolve([box("2026-07-12T09:41:07Z")], [], "America/New_York", duration_ms=90_000)
-    assert covers(west, "2026-07-12T13:41:07")
-    unknown_length = resolve([box("2026-07-12T09:41:07Z")], [], "UTC")
-    assert covers(unknown_length, "2026-07-12T08:41:07", "2026-07-12T10:41:07")
-
-
-def test_an_avi_date_is_read_in_the_zone() -> None:
-    time = resolve([times.avi_date_claim("Mon Sep 10 20:52:00 2012")], [], BERLIN, duration_ms=2599)
-    assert (time.instant, time.basis) == (utc("2012-09-10T18:52:00"), "container+zone")
-    assert covers(time, "2012-09-10T18:51:57.401")
-
-
-@pytest.mark.parametrize(
-    ("container", "words"),
-    [
-        ("2026-03-12T09:41:09Z", "agrees"),
-        ("2026-03-12T09:42:38Z", "the end of the recording."),
-        ("2026-03-12T10:41:07Z", "the same in local time"),
-        ("2026-03-12T10:42:37Z", "the end of the recording in local time"),
-    ],
-)
-def test_a_name_tells_what_the_container_time_is(container: str, words: str) -> None:
-    time = resolve([box(container), name("VID_20260312_104107.mp4")], [], BERLIN, duration_ms=90_000)
-    assert span(time) == second("2026-03-12T09:41:07")
-    assert words in time.why
-    assert time.basis == "container+name+zone"
-
-
-def test_a_name_in_utc_is_a_start_too() -> None:
-    time = resolve([box("2026-03-12T09:42:37Z"), name("PXL_20260312_094107123.mp4")], [], BERLIN, duration_ms=90_000)
-    assert time.instant == utc("2026-03-12T09:41:07.123")
-    assert "end of the recording" in time.why
-
-
-def test_a_name_in_another_zone_leaves_the_container_time() -> None:
-    time = resolve([box("2026-03-12T09:41:07Z"), name("VID_20260312_174107.mp4")], [], BERLIN, duration_ms=90_000)
-    assert span(time) == second("2026-03-12T09:41:07")
-    assert "another time zone" in time.why
-    end = resolve([box("2026-03-12T09:42:37Z"), name("VID_20260312_174107.mp4")], [], BERLIN, duration_ms=90_000)
-    assert span(end) == second("2026-03-12T09:41:07")
-
-
-def test_a_container_time_tells_which_of_two_hours_a_name_means() -> None:
-    for container, instant in (("00:30:00Z", "00:30:00"), ("01:30:00Z", "01:30:00")):
-        time = resolve([box(f"2026-10-25T{container}"), name("VID_20261025_023000.mp4")], [], BERLIN, duration_ms=9000)
-        assert span(time) == second(f"2026-10-25T{instant}")
-        assert time.instant == utc(f"2026-10-25T{instant}")
-
-
-def test_a_clip_written_anew_keeps_the_time_of_its_name_and_covers_both() -> None:
-    time = resolve([box("2026-05-02T08:13:44Z"), name("VID_20260312_104107.mp4")], [], BERLIN, duration_ms=90_000)
-    assert time.instant == utc("2026-03-12T09:41:07")
-    assert covers(time, "2026-03-12T09:41:07", "2026-05-02T08:13:44")
-
-
-def test_a_clip_far_from_the_day_in_its_name_covers_both() -> None:
-    sent = name("VID-20260312-WA0004.mp4")
-    time = resolve([box("2026-05-02T08:13:44Z"), sent], [], BERLIN, duration_ms=90_000)
-    assert covers(time, "2026-03-11T23:00", "2026-05-02T08:13:44")
-    near = resolve([box("2026-03-12T08:13:44Z"), sent], [], BERLIN, duration_ms=90_000)
-    assert near == resolve([box("2026-03-12T08:13:44Z")], [], BERLIN, duration_ms=90_000)
-
-
-def test_a_still_lies_at_its_place_in_the_clip() -> None:
-    claims = [times.creation_date_claim("2026-03-12T10:41:07+0100")]
-    start = resolve(claims, [], BERLIN, duration_ms=90_000)
-    still = resolve(claims, [], BERLIN, duration_ms=90_000, clip_ms=61_250)
-    shift = timedelta(milliseconds=61_250)
-    assert start.instant is not None
-    assert start.earliest is not None
-    assert start.latest is not None
-    assert (still.instant, still.earliest, still.latest) == (
-        start.instant + shift, start.earliest + shift, start.latest + shift,
-    )  # fmt: skip
-
-
 # ------------------------------------------------------------------------------- order
 
 
@@ -469,121 +308,7 @@ def test_order_of_times() -> None:
     assert compare(seven, resolve([], [], BERLIN)) is Order.UNKNOWN
 
 
-# ------------------------------------------------------------------------------- what always holds
-
-_SANE = st.datetimes(min_value=wall("1991-01-02"), max_value=wall("2099-12-31"))
-_NEAR = st.datetimes(min_value=wall("2026-10-24T00:00"), max_value=wall("2026-10-26T00:00"))
-_claims = st.builds(
-    Claim,
-    st.sampled_from(list(ClaimSource)),
-    st.just("as written"),
-    st.none() | _SANE | _NEAR | st.datetimes(),
-    st.none() | st.sampled_from([0, 60, 120, -420, 345]),
-    st.sampled_from([1, 10, 1000, 2000, 60_000, 86_400_000]),
-    st.none() | st.just("looks like a clock reset"),
-)
-_corrections = st.builds(
-    ClockCorrection,
-    st.sampled_from([CAMERA, "other"]),
-    st.floats(-1e9, 1e9),
-    st.none() | _SANE,
-    st.floats(-10, 10),
-    st.floats(0, 3600),
-    st.none() | st.sampled_from([0, 60, -300]),
-    st.none() | _SANE,
-    st.none() | _SANE,
-)
-_zones = st.sampled_from([BERLIN, "UTC", "America/New_York", "Asia/Kathmandu", "Australia/Lord_Howe", "Pacific/Apia"])
-_lengths = st.none() | st.integers(0, 4_000_000)
-
-
-@given(st.lists(_claims, max_size=5), st.lists(_corrections, max_size=2), _zones, st.integers(0, 10**7), _lengths)
-def test_the_point_lies_within_its_interval(
-    claims: list[Claim], corrections: list[ClockCorrection], zone: str, clip_ms: int, length: int | None
-) -> None:
-    time = resolve(claims, corrections, zone, camera=CAMERA, clip_ms=clip_ms, duration_ms=length)
-    assert time.why
-    if time.instant is None:
-        assert (time.earliest, time.latest, time.basis) == (None, None, "unknown")
-        return
-    assert time.earliest is not None
-    assert time.latest is not None
-    assert time.earliest <= time.instant <= time.latest
-    assert time.instant.utcoffset() == time.earliest.utcoffset() == time.latest.utcoffset() == timedelta(0)
-    assert times.describe(time, zone)
-    assert resolve(claims, corrections, zone, camera=CAMERA, clip_ms=clip_ms, duration_ms=length) == time
-
-
-@given(st.lists(_claims, max_size=5), _corrections, st.floats(0, 3600), _zones, _lengths)
-def test_a_less_certain_correction_never_narrows(
-    claims: list[Claim], correction: ClockCorrection, more: float, zone: str, length: int | None
-) -> None:
-    less = replace(correction, uncertainty_s=correction.uncertainty_s + more)
-    one = resolve(claims, [correction], zone, camera=CAMERA, duration_ms=length)
-    other = resolve(claims, [less], zone, camera=CAMERA, duration_ms=length)
-    assert one.instant == other.instant
-    if one.earliest and one.latest and other.earliest and other.latest:
-        assert other.earliest <= one.earliest
-        assert one.latest <= other.latest
-
-
-@given(_SANE, _zones)
-def test_a_wall_clock_stamp_contains_every_instant_it_can_mean(moment: datetime, zone: str) -> None:
-    """Whatever instant a clock set to the zone shows this stamp at, the interval holds it (reference: zoneinfo)."""
-    instant = moment.replace(tzinfo=UTC)
-    shown = instant.astimezone(times.zone_named(zone))
-    time = resolve([times.exif_claim(ORIGINAL, f"{shown:%Y:%m:%d %H:%M:%S}")], [], zone)
-    if time.known:  # a first hour of January may look like a reset
-        assert time.earliest is not None
-        assert time.latest is not None
-        assert time.earliest <= instant.replace(microsecond=0) <= time.latest
-
-
-@given(
-    _SANE | _NEAR, st.integers(0, 3_600_000), _zones, st.sampled_from(["start", "end"]), st.booleans(), st.booleans()
-)
-def test_however_a_clip_was_stamped_its_start_is_covered(
-    moment: datetime, length: int, zone: str, end: str, local: bool, named: bool
-) -> None:
-    """A recording with a known start, stamped in each of the ways that are met."""
-    start = moment.replace(tzinfo=UTC, microsecond=0)
-    tz = times.zone_named(zone)
-    stamp = start + timedelta(milliseconds=length if end == "end" else 0)
-    shown = (stamp.astimezone(tz) if local else stamp).replace(tzinfo=None, microsecond=0)
-    claims = [times.container_claim(shown)]
-    if named:
-        claims.append(name(f"VID_{start.astimezone(tz):%Y%m%d_%H%M%S}.mp4"))
-    time = resolve(claims, [], zone, duration_ms=length)
-    if claims[0].fault or claims[-1].fault:  # a first hour of January may look like a reset
-        return
-    assert time.earliest is not None
-    assert time.latest is not None
-    assert time.earliest <= start <= time.latest
-
-
-@given(_SANE, st.floats(-1e6, 1e6), st.floats(-10, 10), st.floats(0, 60), st.floats(-1, 1), _zones, st.booleans())
-def test_a_corrected_clock_covers_the_true_time(
-    moment: datetime, error: float, drift: float, uncertainty: float, luck: float, zone: str, with_offset: bool
-) -> None:
-    """A camera whose clock is off by what the correction says, give or take its uncertainty."""
-    tz = times.zone_named(zone)
-    shown = moment.replace(microsecond=0)
-    correction = ClockCorrection(CAMERA, error, wall("2026-03-02T09:00:00"), drift, uncertainty)
-    days = (shown - wall("2026-03-02T09:00:00")).total_seconds() / 86_400
-    true = shown - timedelta(seconds=error + drift * days + luck * uncertainty)
-    offset = 0 if with_offset else round((true.replace(tzinfo=tz).utcoffset() or timedelta(0)).total_seconds() / 60)
-    claim = Claim(ORIGINAL, "as written", shown, offset if with_offset else None)
-    time = resolve([claim], [correction], zone, camera=CAMERA)
-    assert time.earliest is not None
-    assert time.latest is not None
-    truth = (true - timedelta(minutes=offset)).replace(tzinfo=UTC)
-    assert time.earliest - MS <= truth <= time.latest + MS
-
-
-@given(st.lists(_claims, max_size=5), _zones)
-def test_the_order_of_two_times_is_the_reverse_of_their_reverse(claims: list[Claim], zone: str) -> None:
-    resolved = [resolve([claim], [], zone) for claim in claims]
-    turned = {Order.BEFORE: Order.AFTER, Order.AFTER: Order.BEFORE}
-    for one in resolved:
-        for other in resolved:
-            assert compare(one, other) is turned.get(compare(other, one), compare(other, one))
+def test_a_correction_beyond_the_calendar_leaves_the_other_sources() -> None:
+    beyond = ClockCorrection(CAMERA, 1e12)
+    claims = [exif("2026:03:12 10:41:07"), gps("2026-03-12T09:41:07")]
+    assert resolve(claims, [beyond], BERLIN, camera=CAMERA).basis == "gps"
