@@ -7,9 +7,9 @@ from datetime import timedelta
 import pytest
 
 from lastlook import times
-from lastlook.records import Claim
+from lastlook.records import Claim, ClockCorrection
 from lastlook.times import resolve
-from tests.times_helpers import BERLIN, covers, name, second, span, utc
+from tests.times_helpers import BERLIN, CAMERA, covers, name, second, span, utc
 
 # ------------------------------------------------------------------------------- clips
 
