@@ -21,8 +21,10 @@ or a full stop standing alone, is a border that no phrase crosses. Pure; nothing
 from __future__ import annotations
 
 import re
+import threading
 import unicodedata
-from functools import lru_cache
+from functools import cache, lru_cache
+from typing import Any
 
 BORDER = "\n"  # stands between the tokens of two lines
 LONGEST = 64  # letters of a token that count; more is no word
@@ -65,7 +67,7 @@ _NUMBER_UNIT_NAME = re.compile(
 _NUMBER_UNIT = re.compile(
     rf"{_NOT_IN_WORD}({_DECIMAL}) ({'|'.join(sorted(_SPACED_UNITS, key=len, reverse=True))})s?(?![\w'])"
 )
-_UNIT_FIRST = re.compile(r"(?<!\w)awg[ -]?(\d{1,2})(?!\w)")
+_UNIT_FIRST = re.compile(r"(?<!\w)awg[ -]?(\d{1,2})(?!\w|[.,/:]\d| ?(?:mm|cm|m|v|ma|h)\b)")
 _SCALE = re.compile(r"(?<![\w:.])1[:/](\d{1,4})(?![\w:])")
 _POSSESSIVE = re.compile(r"(?<=\w)'s(?!\w)")
 _IN_WORD_APOSTROPHE = re.compile(r"(?<=[a-z])'(?=[a-z])")
@@ -83,6 +85,8 @@ _TOKEN = re.compile(
 )
 _ID = re.compile(r"([^\W\d_]+)[-_.]?(\d+)(.*)\Z", re.DOTALL)
 _NUMBER = re.compile(r"(\d*)(?:\.(\d+))?(.*)\Z", re.DOTALL)
+
+_one_at_a_time = threading.Lock()
 
 # Said in every sentence and never what is asked for. Words of order and place (before, after, under, off, no, not)
 # are not among them: they are what this archive is about.
@@ -128,8 +132,8 @@ def normalise(text: str) -> str:
     text = _THOUSANDS.sub(r"\1\2", text)
     text = _DECIMAL_COMMA.sub(r"\1.\2", text)
     text = _NUMBER_UNIT_NAME.sub(lambda m: m[1] + _UNIT_NAMES[m[2]], text)
-    text = _UNIT_FIRST.sub(r"\1awg", text)
     text = _NUMBER_UNIT.sub(r"\1\2", text)
+    text = _UNIT_FIRST.sub(r"\1awg", text)
     return _SCALE.sub(r"1/\1", text)
 
 
@@ -200,11 +204,21 @@ def split_id(token: str) -> tuple[str, str] | None:
 def index_term(token: str) -> str:
     """What the ranked field holds for a token: its stem, or itself for ids, numbers, measures and other scripts.
 
-    Stems are Porter's ("An algorithm for suffix stripping", Program 14(3), 1980) as Whoosh carries them, after a short
-    list of irregular forms of the workshop (feet, wound, bent, laid).
+    Stems are those of the Snowball project for English, after a short list of irregular forms of the workshop (feet,
+    wound, bent, laid). (Whoosh's own stemmer misses a rule: it leaves "gyroscopic" as it is.)
     """
     if not token.isalpha() or not token.isascii() or len(token) < 3:
         return token
-    from whoosh.lang.porter import stem  # imported late: reading a question for ids alone should not cost it
+    return _stem(_IRREGULAR.get(token, token))
 
-    return str(stem(_IRREGULAR.get(token, token)))
+
+@cache
+def _stemmer() -> Any:
+    import snowballstemmer  # imported late: it costs more than the rest of this module
+
+    return snowballstemmer.stemmer("english")
+
+
+def _stem(word: str) -> str:
+    with _one_at_a_time:  # a stemmer holds the word it works on
+        return str(_stemmer().stemWord(word))
