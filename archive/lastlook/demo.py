@@ -14,7 +14,7 @@ from lastlook import archive, deciding, ingest, planning
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import closings, decisions, media, pictures
 from lastlook.deciding import Target
-from lastlook.errors import LastlookError
+from lastlook.errors import LastlookError, NoArchive
 from lastlook.progress import Report, silent
 from lastlook.records import ClockCorrection, Dimension, PictureKind, Question
 from lastlook.store import Store
@@ -67,7 +67,7 @@ def build(folder: Path, *, executor: Executor, report: Report = silent) -> tuple
     try:
         made = archive.open_at(folder)
         fresh = False
-    except archive.NoArchive:
+    except NoArchive:
         if folder.exists() and any(folder.iterdir()):
             raise LastlookError(f"{folder} is not empty", "Give another folder: lastlook demo DIR.") from None
         made = archive.create(folder, name="Lightship LV-40", zone="Europe/Copenhagen", scale="1:40")
