@@ -43,13 +43,14 @@ def save_jpeg(
     picture = image if isinstance(image, Image.Image) else Image.fromarray(np.ascontiguousarray(image))
     target = root / name
     part = target.with_name(f".{target.name}.{os.getpid()}-{threading.get_ident()}.part")
-    options: dict[str, object] = {"icc_profile": icc} if icc else {"icc_profile": None}
+    # Pillow would carry a comment and a profile over by itself from the file the picture came from.
+    options: dict[str, object] = {"icc_profile": icc or None, "comment": b"", "exif": b"", "xmp": b""}
     try:
         try:
-            picture.save(part, "JPEG", quality=quality, exif=b"", **options)
+            picture.save(part, "JPEG", quality=quality, **options)
         except FileNotFoundError:
             target.parent.mkdir(parents=True, exist_ok=True)
-            picture.save(part, "JPEG", quality=quality, exif=b"", **options)
+            picture.save(part, "JPEG", quality=quality, **options)
         part.replace(target)
     except BaseException:
         part.unlink(missing_ok=True)

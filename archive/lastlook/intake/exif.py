@@ -178,10 +178,18 @@ def _text(value: object) -> str:
         return ""
     if isinstance(value, list | tuple) and all(isinstance(item, int) and 0 <= item < 256 for item in value):
         value = bytes(value)
-    text = _decoded(value) if isinstance(value, bytes) else str(value)
+    text = _decoded(value) if isinstance(value, bytes) else _mended(str(value))
     # Surrogates cannot be stored, control characters cannot be shown.
     text = text.split("\0", 1)[0].encode("utf-8", "replace").decode("utf-8")
     return "".join(letter for letter in text if letter.isprintable()).strip()[:200]
+
+
+def _mended(text: str) -> str:
+    """UTF-8 that a library took for Latin-1, set right. Exif 2 knows only ASCII; cameras write UTF-8 all the same."""
+    try:
+        return text if text.isascii() else text.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        return text
 
 
 def _decoded(value: bytes) -> str:

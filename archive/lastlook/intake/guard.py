@@ -66,6 +66,8 @@ class _Helper:
         finally:
             theirs.close()
         self.connection = ours
+        # It finds what we find, wherever our packages come from; but never by where we happen to stand.
+        self.connection.send([entry for entry in sys.path if entry])
 
     def run(self, task: Callable[..., T], arguments: tuple[object, ...], seconds: float) -> T:
         try:
@@ -179,6 +181,7 @@ def serve(descriptor: int) -> None:
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     connection: Connection = Connection(descriptor)
     with contextlib.suppress(EOFError, OSError):
+        sys.path[:] = connection.recv()
         while True:
             task, arguments, seconds = connection.recv()
             signal.setitimer(signal.ITIMER_REAL, seconds)
