@@ -117,8 +117,7 @@ class AvStream:
             if clip_ms - back <= 0:
                 break
             try:
-                self._of.stream.codec_context.flush_buffers()
-                self._of.container.seek(self._of.ticks(clip_ms - back), stream=self._of.stream, backward=True)
+                self._of.seek(clip_ms - back)
             except av.error.FFmpegError:
                 break
             with contextlib.closing(self._after_key()) as sequence:

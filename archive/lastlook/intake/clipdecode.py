@@ -78,6 +78,7 @@ class Decoder:
 
     def _open(self) -> None:
         self._file = _Guarded(self.path, self._patience)
+        self._fresh = True
         try:
             self.container = av.open(
                 self._file,
@@ -181,6 +182,7 @@ class Decoder:
 
     def packets(self) -> Iterator[Packet[VideoStream]]:
         """The packets of the moving picture from where the container stands; damage at the end is the end."""
+        self._fresh = False
         try:
             for packet in self.container.demux(self.stream):
                 self._patience.check()
@@ -240,8 +242,15 @@ class Decoder:
 
     def rewind(self) -> None:
         """Start over. Opening again is cheap and, unlike a seek to the start, right for every container."""
-        self.close()
-        self._open()
+        if not self._fresh:
+            self.close()
+            self._open()
+
+    def seek(self, clip_ms: int) -> None:
+        """Stand on a key packet that is, as far as the container's index knows, at or before `clip_ms`."""
+        self._fresh = False
+        self.stream.codec_context.flush_buffers()
+        self.container.seek(self.ticks(clip_ms), stream=self.stream, backward=True)
 
     def note_end(self, packet: Packet[VideoStream]) -> None:
         """Learn from a packet how far the clip really goes; one cut short by the end of the file does not count."""

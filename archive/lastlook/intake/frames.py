@@ -2,12 +2,13 @@
 
 What is held in view is decided by `difference` of two grey looks. It forgives what a steady hand and a camera do by
 themselves (a shift of a few per cent, a breath of rotation, exposure drifting up or down) and sees a wire that has
-moved by a hundredth of the picture's width.
+moved by three hundredths of the picture's width.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import os
 import threading
 from collections.abc import Iterator
@@ -44,7 +45,7 @@ SMALL_EDGE = 160
 MOVED_SHARE = 0.10
 """A view shifted by more than this share of its long edge is another view."""
 
-CHANGED_LEVELS = 5.0
+CHANGED_LEVELS = 6.0
 """Grey levels by which the most changed 9×9 spot may differ, on average, while the state counts as the same."""
 
 
@@ -119,13 +120,14 @@ def difference(first: Floats, second: Floats) -> Difference:
     if plain <= CHANGED_LEVELS / 2:  # most neighbouring looks: nothing to align
         return Difference(0.0, plain)
     height, width = first.shape
-    (right, down), _ = cv2.phaseCorrelate(first, second, _window(width, height))
+    # The library multiplies the window into what it is given.
+    (right, down), _ = cv2.phaseCorrelate(first.copy(), second.copy(), _window(width, height))
     shift = float(np.hypot(right, down)) / max(width, height)
     if shift > MOVED_SHARE:
         return Difference(shift, 255.0) if plain > CHANGED_LEVELS else Difference(0.0, plain)
     move = np.array([[1, 0, right], [0, 1, down]], dtype=np.float32)
     levels = min(plain, _after(first, second, move))
-    if levels > CHANGED_LEVELS and shift < MOVED_SHARE:
+    if CHANGED_LEVELS < levels < 10 * CHANGED_LEVELS:  # more than that is no misfit of a hand
         levels = min(levels, _turned(first, second, move))
     return Difference(shift, levels)
 
@@ -137,7 +139,8 @@ def _after(first: Floats, second: Floats, move: Floats) -> float:
     moved = cv2.warpAffine(second, move, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]], dtype=np.float64)
     reach = corners @ move[:, :2].T + move[:, 2] - corners
-    x, y = (int(np.ceil(np.abs(reach[:, axis]).max())) for axis in (0, 1))
+    # Beyond the reach of the move lies nothing, and smoothing has carried that a little further in.
+    x, y = (int(np.ceil(np.abs(reach[:, axis]).max())) + 4 for axis in (0, 1))
     if 2 * x >= width - 16 or 2 * y >= height - 16:
         return 255.0
     inner = np.s_[y : height - y, x : width - x]
@@ -162,12 +165,19 @@ _KERNEL = np.ones((3, 3), dtype=np.uint8)
 
 def _remaining(first: Floats, second: Floats) -> float:
     """Mean difference in grey levels of the most changed 9×9 spot, exposure and one pixel of misfit forgiven."""
-    mean_1, spread_1 = (float(value[0][0]) for value in cv2.meanStdDev(first))
-    mean_2, spread_2 = (float(value[0][0]) for value in cv2.meanStdDev(second))
-    gain = min(2.0, max(0.5, spread_1 / spread_2)) if spread_2 > 1 else 1.0
-    level = (second - mean_2) * gain + mean_1
+    bright, dark = (first, second) if cv2.mean(first)[0] >= cv2.mean(second)[0] else (second, first)
+    # The darker one is brought up to the brighter one, white staying white: what the brighter one lost is lost.
+    open_ = cv2.compare(bright, 245.0, cv2.CMP_LT)
+    if cv2.countNonZero(open_) < open_.size // 4:
+        open_ = np.full_like(open_, 255)
+    (mean_1, spread_1), (mean_2, spread_2) = (
+        (float(mean[0][0]), float(spread[0][0]))
+        for mean, spread in (cv2.meanStdDev(bright, mask=open_), cv2.meanStdDev(dark, mask=open_))
+    )
+    gain = min(2.5, max(0.5, spread_1 / spread_2)) if spread_2 > 1 else 1.0
+    level = np.clip((dark - mean_2) * gain + mean_1, 0.0, 255.0, dtype=np.float32)
     worst = 0.0
-    for one, other in ((first, level), (level, first)):
+    for one, other in ((bright, level), (level, bright)):
         above = one - cv2.dilate(other, _KERNEL)
         below = cv2.erode(other, _KERNEL) - one
         beyond = np.maximum(np.maximum(above, below), 0.0)
@@ -254,6 +264,7 @@ class CvStream:
         self._patience = patience or Patience()
         self._zero = 0.0
         self._end_ms = 0
+        self._rate: float | None = None
         self._open()
         rate = self._capture.get(cv2.CAP_PROP_FPS)
         self._rate = rate if 0 < rate <= 240 else None
@@ -268,6 +279,7 @@ class CvStream:
 
     def _open(self) -> None:
         self._file: io.BufferedReader = open_regular(self._path)
+        self._at = -math.inf
         with _quiet:
             try:
                 # Its type stubs know no Python file here; the library does.
@@ -313,11 +325,18 @@ class CvStream:
 
     def _next(self) -> float | None:
         """Go on to the next frame; its time in ms as OpenCV counts, or None after the last."""
-        self._patience.check()
-        if not self._capture.grab():
-            return None
+        while True:
+            self._patience.check()
+            if not self._capture.grab():
+                return None
+            moment = float(self._capture.get(cv2.CAP_PROP_POS_MSEC))
+            if moment == 0.0 and self._at > 0.0:  # a frame without a time of its own, the last ones of some AVI
+                moment = self._at + (1000 / self._rate if self._rate else 40.0)
+            if moment > self._at:
+                break
         self._patience.sign()
-        return float(self._capture.get(cv2.CAP_PROP_POS_MSEC))
+        self._at = moment
+        return moment
 
     def _retrieve(self) -> Bytes:
         done, image = self._capture.retrieve()
@@ -334,7 +353,7 @@ class CvStream:
                 size = upright_size(height, width, shape, 90)
             else:
                 size = upright_size(width, height, shape, 0)
-            image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+            image = cv2.resize(image, size, interpolation=cv2.INTER_CUBIC)
         return np.asarray(image, dtype=np.uint8)
 
     def _ms(self, moment: float) -> int:
@@ -385,6 +404,7 @@ class CvStream:
             if clip_ms - early <= 0:
                 break
             self._capture.set(cv2.CAP_PROP_POS_MSEC, self._zero + clip_ms - early)
+            self._at = -math.inf
             moment = self._next()
             if moment is not None and self._ms(moment) <= clip_ms:
                 return moment
