@@ -226,7 +226,7 @@ def wanted(node: Node | None) -> Iterator[Word | Phrase | Prefix]:
 def spell(node: Node) -> str:
     """A part of a question as a person would type it."""
     if isinstance(node, Word):
-        return node.token
+        return f'"{node.token}"' if node.token in ("or", "not") else node.token
     if isinstance(node, Phrase):
         return f'"{" ".join(node.tokens)}"'
     if isinstance(node, Prefix):

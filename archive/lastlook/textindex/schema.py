@@ -87,7 +87,9 @@ def schema() -> Any:
 
 def codec() -> Any:
     """How segments are written. Large uncompressed blocks: most of an answer's time is reading them."""
-    return W3Codec(blocklimit=1024, compression=0)
+    made = W3Codec(blocklimit=1024, compression=0)
+    made.length_stats = False  # there are no lengths of Whoosh's to look for; it would ask the disk at every posting
+    return made
 
 
 def document(rid: int, text: str) -> dict[str, object]:
