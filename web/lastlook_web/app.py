@@ -1,0 +1,114 @@
+"""The application: one store a request, pages by family, errors in words."""
+
+from __future__ import annotations
+
+import logging
+from typing import cast
+
+from flask import Flask, current_app, g, render_template, request
+from jinja2 import StrictUndefined
+from werkzeug.exceptions import HTTPException
+
+from lastlook.errors import ArchiveBusy, LastlookError, NoSuchId, UsageError
+from lastlook.store import Caches, Store
+from lastlook.viewing import OverviewCache, tally
+from lastlook_web import security, words
+from lastlook_web.config import ViewerConfig
+
+_log = logging.getLogger(__name__)
+THREADS = 4
+
+
+def create_app(config: ViewerConfig) -> Flask:
+    """The viewer as a WSGI application. Raises UsageError for a configuration that would let strangers in."""
+    config.check()
+    app = Flask(__name__)
+    app.jinja_env.undefined = StrictUndefined
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
+    app.extensions["lastlook-config"] = config
+    app.extensions["lastlook-caches"] = Caches()
+    app.extensions["lastlook-overview"] = OverviewCache()
+    security.install(app, config)
+    words.install(app)
+    from lastlook_web import ask, clips, media, pictures, sheets, subassemblies
+
+    for family in (ask, pictures, subassemblies, clips, media, sheets):
+        app.register_blueprint(family.pages)
+    app.teardown_appcontext(_close)
+    app.context_processor(_everywhere)
+    app.register_error_handler(HTTPException, _refused)
+    app.register_error_handler(LastlookError, _told)
+    app.register_error_handler(Exception, _broken)
+    return app
+
+
+def serve(config: ViewerConfig) -> None:
+    """Serve until interrupted. Raises UsageError where the address cannot be had."""
+    from waitress.server import create_server
+
+    app = create_app(config)
+    try:
+        server = create_server(
+            app, host=config.host, port=config.port, threads=THREADS, ident="lastlook", max_request_body_size=1 << 20
+        )
+    except OSError as error:
+        raise UsageError(
+            f"nothing can listen at {config.host}:{config.port}: {(error.strerror or str(error)).lower()}",
+            "Another viewer may be running there; give another port with --port.",
+        ) from error
+    try:
+        server.run()
+    finally:
+        server.close()
+
+
+def store() -> Store:
+    """This request's store."""
+    if "store" not in g:
+        config: ViewerConfig = current_app.extensions["lastlook-config"]
+        g.store = Store(config.archive, by=config.by, caches=current_app.extensions["lastlook-caches"])
+    return cast(Store, g.store)
+
+
+def _close(error: BaseException | None) -> None:
+    kept: Store | None = g.pop("store", None)
+    if kept is not None:
+        kept.close()
+
+
+def _everywhere() -> dict[str, object]:
+    """What every sheet's head shows."""
+    if getattr(g, "bare", False) or request.endpoint in {"security.enter", "security.check"}:
+        return {}
+    return {"build": store().plan.build, "tally": tally(store()), "asked": ""}
+
+
+# ------------------------------------------------------------------------------------------------ errors
+
+
+def _refused(error: HTTPException) -> tuple[str, int] | HTTPException:
+    code = error.code or 500
+    if code < 400:
+        return error
+    title, message, hint = words.REFUSALS.get(code, words.REFUSALS[400])
+    own = error.description if code in {400, 403} and error.description != type(error).description else ""
+    return _page(code, title, own or message, hint)
+
+
+def _told(error: LastlookError) -> tuple[str, int]:
+    code = 404 if isinstance(error, NoSuchId) else 400 if isinstance(error, UsageError) else 500
+    if isinstance(error, ArchiveBusy):
+        code = 503
+    title = {404: "Not here", 400: "That cannot be done as asked", 503: "Busy"}.get(code, "The archive needs a look")
+    return _page(code, title, words.sentence(error.message), error.hint)
+
+
+def _broken(error: Exception) -> tuple[str, int]:
+    _log.error("a page failed: %s", request.path, exc_info=error)
+    return _page(500, *words.REFUSALS[500])
+
+
+def _page(code: int, title: str, message: str, hint: str) -> tuple[str, int]:
+    g.bare = True  # an error page reads nothing of the archive: that may be what fails
+    return render_template("error.html", code=code, title=title, message=message, hint=hint), code

@@ -1,0 +1,166 @@
+"""One question, and its answer: what is sure, what cannot be told, what is absent. Without a question: the build."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from flask import Blueprint, render_template, request, url_for
+
+from lastlook.find import find
+from lastlook.records import Answer, Hit, Question, Sort
+from lastlook.understand import MAX_CHARACTERS, Narrowing, Understood, understand
+from lastlook_web import build
+from lastlook_web.app import store
+
+pages = Blueprint("ask", __name__)
+
+LIMITS = (12, 24, 48, 96)
+_USUAL_LIMIT = 24
+_SORTS = {"": "as fits the question", "best": "best fit first", "newest": "newest first", "oldest": "oldest first"}
+_LARGEST_OFFSET = 10_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the address asks: the typed words, narrowings left as words, order, how many, and from which on."""
+
+    text: str
+    without: tuple[str, ...]
+    sort: str
+    limit: int
+    start: int
+
+    def address(self, **changes: Any) -> str:
+        """The address of this question with something changed; what is usual is left out of it."""
+        now = replace(self, **changes)
+        parts: dict[str, Any] = {
+            "q": now.text,
+            "without": list(now.without) or None,
+            "sort": now.sort or None,
+            "limit": now.limit if now.limit != _USUAL_LIMIT else None,
+            "from": now.start or None,  # a word of the language: it cannot be given by name
+        }
+        return url_for("ask.page", **parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """One thing the question was read as: `off` asks without it, `plain` with its words as mere words ('' if they are
+    already)."""
+
+    label: str
+    off: str
+    plain: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An answer, with its near-duplicates that follow it in the same answer."""
+
+    hit: Hit
+    alike: tuple[Hit, ...]
+
+
+@pages.get("/")
+def page() -> str:
+    asked = _asked()
+    if not asked.text:
+        return build.sheet()
+    understood = understand(asked.text, store().plan, datetime.now(UTC), store().zone, frozenset(asked.without))
+    question = replace(understood.question, limit=asked.limit, offset=asked.start)
+    if asked.sort:
+        question = replace(question, sort=Sort(asked.sort))
+    answer = find(store(), question)
+    return render_template(
+        "answers.html",
+        asked=asked.text,
+        ask=asked,
+        slips=_slips(asked, understood),
+        answer=answer,
+        sure_title=_title(question),
+        entries=_entries(answer.hits),
+        doubtful=_entries(answer.undetermined),
+        nearest=_nearest(asked, answer),
+        sorts=_SORTS,
+        limits=LIMITS,
+        earlier=asked.address(start=max(0, asked.start - asked.limit)) if asked.start else "",
+        later=asked.address(start=asked.start + asked.limit) if asked.start + asked.limit < answer.total else "",
+        zone=store().zone,
+    )
+
+
+def _asked() -> Asked:
+    """The address read leniently: what makes no sense in it is as if it were not there."""
+    text = " ".join(request.args.get("q", "").replace("\0", " ").split())[:MAX_CHARACTERS]
+    sort = request.args.get("sort", "")
+    limit = request.args.get("limit", _USUAL_LIMIT, type=int)
+    start = request.args.get("from", 0, type=int)
+    return Asked(
+        text,
+        tuple(dict.fromkeys(key[:200] for key in request.args.getlist("without")[:20])),
+        sort if sort in _SORTS else "",
+        limit if limit in LIMITS else _USUAL_LIMIT,
+        min(max(0, start), _LARGEST_OFFSET),
+    )
+
+
+def _slips(asked: Asked, understood: Understood) -> list[Slip]:
+    slips = [
+        Slip(
+            narrowing.label,
+            asked.address(text=_cut(asked.text, narrowing), start=0),
+            asked.address(without=(*asked.without, narrowing.key), start=0),
+        )
+        for narrowing in understood.narrowings
+    ]
+    if understood.left:
+        rest = " ".join(narrowing.words for narrowing in understood.narrowings)
+        slips.append(Slip(f"words “{understood.left}”", asked.address(text=rest, without=(), start=0), ""))
+    return slips
+
+
+def _cut(text: str, narrowing: Narrowing) -> str:
+    """The question without the words a narrowing was read from."""
+    return " ".join(text.replace(narrowing.words, " ", 1).split())
+
+
+def _title(question: Question) -> str:
+    """What is sure of the answers, for the heading."""
+    parts = []
+    if question.before_closing:
+        parts.append(f"before {question.before_closing} was closed")
+    if question.after_closing:
+        parts.append(f"after {question.after_closing} was closed")
+    if question.since or question.until:
+        parts.append("within the dates asked for")
+    return f"Surely {' and '.join(parts)}" if parts else "On record"
+
+
+def _entries(hits: Sequence[Hit]) -> list[Entry]:
+    """Hits in their order; near-duplicates that follow one another share an entry."""
+    entries: list[Entry] = []
+    for hit in hits:
+        last = entries[-1].hit.picture.group if entries else None
+        if last is not None and hit.picture.group == last:
+            entries[-1] = replace(entries[-1], alike=(*entries[-1].alike, hit))
+        else:
+            entries.append(Entry(hit, ()))
+    return entries
+
+
+def _nearest(asked: Asked, answer: Answer) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Unknown words, each with known ones near it and the address of the question with the known word."""
+    found = []
+    for word, known in answer.nearest.items():
+        offers = [(near, asked.address(text=_instead(asked.text, word, near), start=0)) for near in known]
+        found.append((word, offers))
+    return found
+
+
+def _instead(text: str, word: str, near: str) -> str:
+    """The question with a known word in place of an unknown one, however it was written."""
+    at = text.casefold().find(word.casefold())
+    return f"{text[:at]}{near}{text[at + len(word):]}" if at >= 0 else near

@@ -1,0 +1,203 @@
+"""One picture: what it shows, when it was taken and how that is known, and what people and machines say of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from lastlook import deciding, viewing
+from lastlook.catalogue.media import Medium
+from lastlook.deciding import CAPTION_LIMIT, Target
+from lastlook.errors import NoSuchId, UsageError
+from lastlook.history import Shown, show
+from lastlook.plan import structure
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.records import Claim, Decision, Dimension, Picture, PictureKind, Plan, Proposal, Tag, TagState, clip_id
+from lastlook_web.app import store
+
+pages = Blueprint("pictures", __name__)
+
+_MOST_ALIKE = 12
+_HEADINGS = {
+    Dimension.SUBASSEMBLY: "Subassembly",
+    Dimension.STEP: "Step",
+    Dimension.RUN: "Run",
+    Dimension.PART: "Part",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A tag as it is shown: with the plan's title of what it points at, and other evidence for it."""
+
+    tag: Tag
+    title: str
+    more: tuple[Proposal, ...]
+
+    @property
+    def key(self) -> str:
+        return f"{self.tag.dimension.value}:{self.tag.target}"
+
+
+@pages.get("/picture/<id>")
+def page(id: str) -> str:
+    shown = _shown(id)
+    picture = shown.picture
+    plan = store().plan
+    alike, alike_total = _alike(shown)
+    return render_template(
+        "picture.html",
+        picture=picture,
+        medium=shown.medium,
+        shown=shown,
+        lines=_lines(plan, shown),
+        headings=_HEADINGS,
+        states=TagState,
+        choices=_choices(plan, picture),
+        used=used_claim(shown.medium, picture),
+        alike=alike,
+        alike_total=alike_total,
+        clip=clip_id(picture.sha256) if picture.kind is PictureKind.STILL else "",
+        motion=shown.motion.id if shown.motion is not None else "",
+        last=_last_word(shown.decisions),
+        caption_limit=CAPTION_LIMIT,
+        is_still=picture.kind is PictureKind.STILL,
+        zone=store().zone,
+    )
+
+
+def _shown(id: str) -> Shown:
+    # An address names one picture in full; only then are its surroundings looked up.
+    return show(store(), viewing.picture(store(), id).id)
+
+
+def used_claim(medium: Medium, picture: Picture) -> Claim | None:
+    """The claim that the time rests on."""
+    source = picture.time.basis.split("+", 1)[0]
+    return next((claim for claim in medium.claims if claim.source.value == source and not claim.fault), None)
+
+
+def _lines(plan: Plan, shown: Shown) -> list[Line]:
+    titles = {name: item.title for name, item in structure.items(plan).items()}
+    return [
+        Line(
+            tag,
+            titles.get(tag.target, "no longer in the plan"),
+            tuple(
+                proposal
+                for proposal in shown.proposals
+                if (proposal.dimension, proposal.target) == (tag.dimension, tag.target)
+                and proposal.evidence != tag.why
+            ),
+        )
+        for tag in shown.picture.tags
+    ]
+
+
+def _choices(plan: Plan, picture: Picture) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What a picture can be tagged with and is not yet: (heading, [(value, words)])."""
+    worn = {(tag.dimension, tag.target) for tag in picture.tags if tag.state is TagState.SET}
+    groups: Sequence[tuple[Dimension, Sequence[tuple[str, str]]]] = (
+        (Dimension.SUBASSEMBLY, [(item.id, item.title) for item in plan.subassemblies]),
+        (Dimension.STEP, [(item.id, item.title) for item in sorted(plan.steps, key=lambda step: step.order)]),
+        (Dimension.RUN, [(item.id, item.title) for item in plan.runs]),
+        (Dimension.PART, [(item.id, item.title) for item in plan.parts]),
+    )
+    return [
+        (
+            _HEADINGS[dimension],
+            [(f"{dimension.value}:{id}", f"{id}  {title}") for id, title in items if (dimension, id) not in worn],
+        )
+        for dimension, items in groups
+        if items
+    ]
+
+
+def _alike(shown: Shown) -> tuple[Sequence[Picture], int]:
+    """Near-duplicates around this picture's own place among them, and how many there are in all."""
+    place = next((n for n, each in enumerate(shown.group) if each.rid == shown.picture.rid), 0)
+    others = [each for each in shown.group if each.rid != shown.picture.rid]
+    start = max(0, min(place - _MOST_ALIKE // 2, len(others) - _MOST_ALIKE))
+    return others[start : start + _MOST_ALIKE], len(others)
+
+
+def _last_word(decisions: Sequence[tuple[Decision, bool]]) -> Decision | None:
+    """The newest thing a person said of a picture that still stands: what can be taken back here."""
+    return next((decision for decision, undone in reversed(decisions) if decision.kind == "tag" and not undone), None)
+
+
+# ------------------------------------------------------------------------------------------------ changes
+
+
+@pages.post("/picture/<id>/say")
+def say(id: str) -> Response:
+    """Accept or reject a proposal, add a tag or take one off. The form's `yes` or `no` names it, or `typed` does."""
+    picture = viewing.picture(store(), id)
+    yes, no, typed = (request.form.get(name, "").strip() for name in ("yes", "no", "typed"))
+    if yes:
+        deciding.tag(store(), [picture.id], [_target(yes)])
+        flash(f"It shows {_name(yes)}.")
+    elif no:
+        deciding.untag(store(), [picture.id], [_target(no)])
+        flash(f"It does not show {_name(no)}.")
+    elif typed:
+        target = _typed(store().plan, typed)
+        deciding.tag(store(), [picture.id], [target])
+        flash(f"It shows {target.typed}.")
+    else:
+        raise UsageError("nothing was chosen", "Choose what the picture shows, or type an id.")
+    return _back(picture.id, "tags")
+
+
+@pages.post("/picture/<id>/caption")
+def caption(id: str) -> Response:
+    picture = viewing.picture(store(), id)
+    words = request.form.get("caption")
+    if words is None:
+        abort(400)
+    if " ".join(words.split()) != picture.caption:
+        deciding.tag(store(), [picture.id], [], words)
+        flash("The caption is kept." if words.strip() else "The caption is taken off.")
+    return _back(picture.id, "caption")
+
+
+@pages.post("/picture/<id>/undo")
+def undo(id: str) -> Response:
+    """Take back a decision about this picture: only one that this page has shown."""
+    shown = _shown(id)
+    uid = request.form.get("uid", "")
+    if not any(decision.uid == uid and decision.kind == "tag" for decision, _ in shown.decisions):
+        raise UsageError("that decision is not about this picture", "Load the page again.")
+    deciding.undo(store(), uid)
+    flash("Taken back.")
+    return _back(shown.picture.id, "record")
+
+
+def _target(value: str) -> Target:
+    dimension, _, id = value.partition(":")
+    try:
+        return Target(Dimension(dimension), id)
+    except ValueError:
+        raise UsageError("nothing can be tagged like that", "Use the buttons of the page.") from None
+
+
+def _typed(plan: Plan, typed: str) -> Target:
+    """What a typed id or title means, whichever kind of thing it is."""
+    id = lookup_id(plan, None, typed)
+    kind = structure.kind_of(structure.items(plan)[id])
+    if not isinstance(kind, Dimension):
+        raise NoSuchId("subassembly, step, run or part", typed)
+    return Target(kind, id)
+
+
+def _name(value: str) -> str:
+    return value.partition(":")[2]
+
+
+def _back(id: str, place: str) -> Response:
+    return redirect(url_for("pictures.page", id=id, _anchor=place), 303)
+
+
