@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -136,3 +136,11 @@ def test_a_creation_date_beside_an_avi_date_stands_alone() -> None:
     made = times.creation_date_claim("2026-03-12T10:41:07+0100")
     time = resolve([made, times.avi_date_claim("Thu Mar 12 18:41:07 2026")], [], BERLIN, duration_ms=90_000)
     assert span(time) == second("2026-03-12T09:41:07")
+
+
+def test_a_time_in_utc_is_set_against_the_cameras_display() -> None:
+    """A correction from 10:00 on by the display holds for 09:30 UTC, which the display in Berlin showed as 10:30."""
+    later = ClockCorrection(CAMERA, 30, since=datetime(2026, 3, 12, 10, 0))  # noqa: DTZ001 - a display has no zone
+    for container, instant in (("09:30:00Z", "09:29:30"), ("08:59:59Z", "08:59:59")):
+        time = resolve([box(f"2026-03-12T{container}")], [later], BERLIN, camera=CAMERA, duration_ms=0)
+        assert time.instant == utc(f"2026-03-12T{instant}")

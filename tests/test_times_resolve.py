@@ -153,6 +153,9 @@ def test_the_file_date_alone_never_says_after() -> None:
     ns = int(utc("2026-03-12T09:41:07").timestamp()) * 10**9
     time = resolve([times.file_system_claim(ns)], [], BERLIN)
     assert (time.basis, time.instant) == ("file-system", utc("2026-03-12T09:41:07"))
+    assert span(time) == (times.OPEN_START, utc("2026-03-13T09:41:07.999"))  # a day more: cards keep no zone
+    clip = resolve([times.file_system_claim(ns)], [], BERLIN, duration_ms=60_000)
+    assert clip.instant == utc("2026-03-12T09:40:07")  # its file was last written when the recording ended
     assert compare(time, resolve([exif("2026:03:20 10:00:00")], [], BERLIN)) is Order.BEFORE
     # Copied on that day, taken who knows when: it must not be evidence for the time after an earlier closing.
     assert compare(time, resolve([exif("2026:01:20 10:00:00")], [], BERLIN)) is Order.UNDETERMINED
@@ -302,6 +305,10 @@ def test_order_of_times() -> None:
     assert compare(seven, eight) is Order.BEFORE  # neighbouring seconds do not touch
     assert compare(eight, seven) is Order.AFTER
     assert compare(seven, seven) is Order.UNDETERMINED
+    moment, next_ms = (resolve([exif("2026:03:12 10:41:07", ms, "+01:00")], [], BERLIN) for ms in ("130", "131"))
+    assert compare(moment, moment) is Order.UNDETERMINED  # both ends belong to the interval
+    assert compare(moment, next_ms) is Order.BEFORE
+    assert compare(next_ms, moment) is Order.AFTER
     day = resolve([name("IMG-20260312-WA0004.jpg")], [], BERLIN)
     assert compare(day, seven) is Order.UNDETERMINED
     assert compare(resolve([], [], BERLIN), seven) is Order.UNKNOWN
