@@ -52,6 +52,8 @@ def local_days(text: str) -> tuple[date | None, date | None]:
         ("by 12 Mar.", None, "2026-03-12"),
         ("after 9 April", "2026-04-10", None),
         ("since 9 April", "2026-04-09", None),
+        ("from 9 April onwards", "2026-04-09", None),
+        ("from 9 April", "2026-04-09", "2026-04-09"),  # "photos from 9 April"
         ("since 2026-03", "2026-03-01", None),
         ("around 12 March", "2026-03-09", "2026-03-15"),
         ("today", "2026-04-20", "2026-04-20"),

@@ -19,6 +19,7 @@ from datetime import datetime
 from lastlook import times
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import Found, Term, Vocabulary, build_vocabulary, words
+from lastlook.question_words import RUN_NOUN, trimmed, without_talk
 from lastlook.records import Dimension, PictureKind, Plan, Question, Run, Sort
 from lastlook.times.phrases import find_time_phrases
 
@@ -34,7 +35,7 @@ _FILL = (
     r"shutting|shut|gluing|glued|joining|joined|fitting|fitted|screwing|screwed|of|off|down|up|was|is|on|opening))*"
 )
 _ORDER_BEFORE = re.compile(
-    rf"(?P<word>\b(?:just\s+before|right\s+before|before|prior\s+to|until|till|just\s+after|right\s+after|after|since"
+    rf"(?P<word>\b(?:before\s+and\s+(?:just\s+)?after|(?:just\s+|right\s+)?(?:before|after)|prior\s+to|until|till|since"
     rf"|following))(?P<fill>{_FILL})\s+$",
     re.IGNORECASE,
 )
@@ -57,12 +58,14 @@ _IT_CLOSED = re.compile(
 )
 _END = re.compile(r"(?<![\w.-])[^\W_][\w-]*(?:\.[\w-]+)+[+-]?(?!\w)")
 _VERB = re.compile(r"\b(?:clos|bond|seal|shut|glu|join|fit|screw)\w*", re.IGNORECASE)
-_RUN_NOUN = r"(?:wire\s+runs?|wiring|wires?|runs?|leads?|conductors?|cables?|cores?)"
 _RUN_TO = re.compile(
-    rf"\b{_RUN_NOUN}\s+(?P<way>to|from|into|out\s+of|of|for|in|inside|at)\s+(?:(?:the|our|its)\s+)?$", re.IGNORECASE
+    rf"\b{RUN_NOUN}\s+(?P<way>to|from|into|out\s+of|of|for|in|inside|at)\s+(?:(?:the|our|its)\s+)?$", re.IGNORECASE
 )
-_RUN_NOUN_AFTER = re.compile(rf"\s+{_RUN_NOUN}\b", re.IGNORECASE)
-_BARE_RUN_NOUN = re.compile(rf"\b{_RUN_NOUN}\b", re.IGNORECASE)
+_TWO_COLOURS = re.compile(
+    rf"\b(?P<one>[^\W\d_]+)\s+(?:or|and)\s+(?P<other>[^\W\d_]+)\s+(?P<noun>{RUN_NOUN})\b", re.IGNORECASE
+)
+_OWNER = re.compile(r"['’]s?(?!\w)")
+_RUN_NOUN_AFTER = re.compile(rf"\s+{RUN_NOUN}\b", re.IGNORECASE)
 _LEADING = re.compile(
     r"(?:\b(?:in|on|at|of|to|from|through|into|inside|within|under|over|above|below|behind|by|for|with|near|along|"
     r"across|around|and|the|a|an|our|my|its|this|that|about|is|was|step|part|subassembly|section|run|wire|only)\s+)+$",
@@ -86,22 +89,13 @@ _PICTURE_NOUN = r"(?:look|view|picture|photo|photograph|still|shot|image|time|gl
 _NEWEST = rf"\b(?:newest|latest|most\s+recent)(?:\s+first)?\b|\blast(?=\s+{_PICTURE_NOUN}\b)"
 _OLDEST = rf"\b(?:oldest|earliest)(?:\s+first)?\b|\bfirst(?=\s+{_PICTURE_NOUN}\b)"
 _SORTS = ((Sort.NEWEST, re.compile(_NEWEST, re.IGNORECASE)), (Sort.OLDEST, re.compile(_OLDEST, re.IGNORECASE)))
-# What people say around a question and never mean as words of a caption.
-_TALK = re.compile(
-    r"""\b(?:this|that|these|those)\s+(?:photo|picture|image|view|still)s?\b(?:\s+of\b)?
-      |\b(?:what|how)\s+(?:did|does|do|is|was|were)\b|\blook(?:s|ed|ing)?\s+like\b|\b(?:can|could|would)\s+you\b
-      |\b(?:please|show(?:s|n|ing)?|see|seen|find|give|tell|want|need|like\s+to)\b(?:\s+me\b)?
-      |\b(?:pictures?|images?|views?|shots?|looks?|glimpses?)\b(?:\s+of\b)?|\b(?:which|where|when|who|whose|why|what|how)\b
-      |\b(?:did|does|do|any|all|every|there|me|this|that|it|looks?|looked)\b""",
-    re.IGNORECASE | re.VERBOSE,
-)
-_QUESTION_TAIL = re.compile(r"[?!;:,.]+(?=\s|$)")
 _PREFERENCE = (Dimension.SUBASSEMBLY, Dimension.PART, Dimension.RUN, Dimension.STEP)
 
 
 @dataclass(frozen=True, slots=True)
 class Narrowing:
-    """One thing understood. `kind`: subassembly, step, run, part, before-closing, after-closing, time, kind or sort.
+    """One thing understood. `kind`: subassembly, step, run, part, before-closing, after-closing, time, kind or sort;
+    or around-closing ("before and after"), which leaves out nothing and tells which two states are compared.
 
     `value` is an id (several joined by ","), "since/until" in RFC 3339 with either side empty, or a word of
     `PictureKind` or `Sort`; `words` the stretch of the question it was read from; `label` what to show.
@@ -177,6 +171,7 @@ class _Reading:
             self._closings_of_it,
             self._times,
             self._ends,
+            self._either_colour,
             self._items,
             self._sorts,
             self._kinds,
@@ -191,8 +186,11 @@ class _Reading:
 
     def _closing(self, start: int, end: int, word: str, opening: str) -> _Piece:
         side = "before" if re.search(r"before|prior|until|till", word, re.IGNORECASE) else "after"
-        label = f"{side} {self._name(opening)} was closed"
-        return self._piece(start, end, f"{side}-closing", opening, label)
+        if re.search(r"before\s+and", word, re.IGNORECASE):
+            return self._piece(
+                start, end, "around-closing", opening, f"before and after {self._name(opening)} was closed"
+            )
+        return self._piece(start, end, f"{side}-closing", opening, f"{side} {self._name(opening)} was closed")
 
     def _named_closings(self) -> Iterator[_Piece]:
         for found in self._vocabulary.find(self._open):
@@ -224,11 +222,33 @@ class _Reading:
         match = _IT_CLOSED.search(self._open)
         if match is None:
             return
-        named = {term.id for found in self._vocabulary.find(self._open) for term in _meant(found)}
+        names = self._vocabulary.find(self._open)
+        named = {term.id for found in names for term in _meant(found)}
+        openings = {term.id for found in names for term in found.terms if term.kind == "opening"}
         if len(named) == 1:
-            openings = structure.openings_showing(self._plan, named.pop())
-            if len(openings) == 1:
-                yield self._closing(match.start(), match.end(), match["word"], openings[0])
+            openings = set(structure.openings_showing(self._plan, named.pop()))
+        elif named:
+            return
+        if len(openings) == 1:  # "the deck after it was bonded" names the opening itself
+            yield self._closing(match.start(), match.end(), match["word"], openings.pop())
+
+    def _either_colour(self) -> Iterator[_Piece]:
+        """ "grey or white wire": the runs of both colours."""
+        for match in _TWO_COLOURS.finditer(self._open):
+            ids: list[str] = []
+            for colour in (match["one"], match["other"]):
+                runs = [
+                    term.id
+                    for found in self._vocabulary.find(f"{colour} {match['noun']}")
+                    for term in found.terms
+                    if term.how == "colour+run"
+                ]
+                if not runs:
+                    break
+                ids += runs
+            else:
+                label = f"run {' or '.join(self._name(id_) for id_ in dict.fromkeys(ids))}"
+                yield self._piece(match.start(), match.end(), "run", ",".join(dict.fromkeys(ids)), label)
 
     def _ends(self) -> Iterator[_Piece]:
         """ "TB.3", "LAN.LED+": the end of a run, as the plan writes it."""
@@ -267,6 +287,8 @@ class _Reading:
                 runs = _runs_by_end(self._plan, ids, "to") if noun else []
                 if noun and runs:  # "lantern wires"
                     end, kind, ids = noun.end(), str(Dimension.RUN), runs
+            owner = _OWNER.match(self._open, end)
+            end = owner.end() if owner else end  # "W09's splice"
             label = f"{kind} {' or '.join(self._name(id_) for id_ in ids)}"
             yield self._piece(start, end, kind, ",".join(ids), label)
 
@@ -357,31 +379,14 @@ def _left_over(text: str, pieces: Sequence[_Piece]) -> str:
     for start, end in [*shields, (len(text), len(text))]:
         if start < at:
             continue
-        parts.append(_without_talk(_blanked(text, spans)[at:start], any(p.narrowing.kind == "run" for p in pieces)))
+        parts.append(
+            without_talk(
+                _blanked(text, spans)[at:start].replace(_FILLER, " "), any(p.narrowing.kind == "run" for p in pieces)
+            )
+        )
         parts.append(text[start:end])
         at = end
-    left = " ".join(parts).split()
-    while left and left[0].casefold() in _CONNECTING:
-        left.pop(0)
-    while left and (left[-1].casefold() in _CONNECTING or left[-1].casefold() == "not"):
-        left.pop()
-    return " ".join(left)
-
-
-_CONNECTING = frozenset(
-    {
-        "the", "a", "an", "of", "in", "on", "at", "to", "from", "for", "with", "and", "or", "by", "was", "is", "were",
-        "are", "be", "been", "has", "have", "had", "into", "as", "i", "we", "you", "my", "our", "its", "s", "go",
-        "goes", "get", "got", "then", "so", "first", "last", "only", "just", "right", "through", "inside", "between",
-    }
-)  # fmt: skip
-
-
-def _without_talk(text: str, about_runs: bool) -> str:
-    text = text.replace(_FILLER, " ")
-    text = _QUESTION_TAIL.sub(" ", text)
-    text = _TALK.sub(" ", text)
-    return _BARE_RUN_NOUN.sub(" ", text) if about_runs else text
+    return trimmed(" ".join(parts))
 
 
 def _blanked(text: str, spans: Sequence[tuple[int, int]]) -> str:

@@ -17,6 +17,7 @@ import io
 import pickle
 import sys
 import types
+import warnings
 from typing import Any, BinaryIO
 
 PROTOCOL = 5
@@ -87,8 +88,12 @@ def _stand_in() -> types.ModuleType:
 
 def guard() -> None:
     """Import Whoosh, with every pickle function its modules refer to replaced. Safe to call again."""
-    for name in _MODULES:
-        importlib.import_module(name)
+    with warnings.catch_warnings():
+        # Whoosh 2.7 was written before Python warned of "\w" in plain strings and of "is" beside a number.
+        warnings.simplefilter("ignore", SyntaxWarning)
+        warnings.simplefilter("ignore", DeprecationWarning)
+        for name in _MODULES:
+            importlib.import_module(name)
     replaced = (
         (pickle.load, load),
         (pickle.loads, loads),

@@ -45,9 +45,10 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("before", rf"(?:before|earlier than|prior to) (?P<a>{_BARE})"),
         ("until", rf"(?:until|till|up to|by) (?:and including )?(?P<a>{_BARE})"),
         ("after", rf"(?:after|later than) (?P<a>{_BARE})"),
-        ("since", rf"(?:since|from) (?P<a>{_BARE})"),
+        ("since", rf"since (?P<a>{_BARE})"),
+        ("since", rf"from (?P<a>{_BARE}) on(?:wards?)?"),
         ("around", rf"(?:around|about|near|circa) (?P<a>{_DATE})"),
-        ("in", rf"(?:in|during|throughout|on|of|at) (?P<a>{_BARE})"),
+        ("in", rf"(?:in|during|throughout|on|of|at|from) (?P<a>{_BARE})"),
         ("in", rf"(?P<a>{_DATE})"),
     )
 )
