@@ -1,0 +1,24 @@
+"""Fixtures for all tests, and guards that apply by themselves: no connection or file may leak, no ERROR be logged."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+
+import pytest
+
+from lastlook.archive import Archive
+from tests import lightship
+
+
+@pytest.fixture(scope="session")
+def lightship_archive(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Archive:
+    """The demonstration archive; look, do not change."""
+    return lightship.make(tmp_path_factory, worker_id)
+
+
+@pytest.fixture(autouse=True)
+def nothing_logged_as_error(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    yield
+    errors = [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR]
+    assert not errors, f"logged as ERROR: {errors}"
