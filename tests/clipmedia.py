@@ -5,6 +5,7 @@ They are small (a few seconds of 320×180) and made once per run: `Shelf` keeps 
 
 from __future__ import annotations
 
+import functools
 import json
 import struct
 import subprocess
@@ -317,6 +318,18 @@ class Shelf:
         return self._made[name]
 
 
+_shelves: dict[Path, Shelf] = {}
+
+
+def shared_shelf(root: Path) -> Shelf:
+    """One shelf for a whole run, under its base folder `root`, whichever module asks first."""
+    if root not in _shelves:
+        folder = root / "clip-shelf"
+        folder.mkdir()
+        _shelves[root] = Shelf(folder)
+    return _shelves[root]
+
+
 # ------------------------------------------------------------------------------------------------ the truth
 
 
@@ -328,6 +341,7 @@ class Probed:
     end_ms: int
 
 
+@functools.cache
 def probe(path: Path) -> Probed:
     """Ask ffprobe (Debian's ffmpeg), a reader independent of the libraries under test, and count in whole ticks."""
     done = subprocess.run(
@@ -358,13 +372,13 @@ def probe(path: Path) -> Probed:
 
 def write_frames(
     target: Path, frames: Sequence[NDArray[np.uint8]] | Callable[[int], NDArray[np.uint8]], count: int, *,
-    rate: int = 25, key_every: int = 25, codec: str = "libx264",
+    rate: int = 25, key_every: int = 25,
 ) -> Path:  # fmt: skip
     """Encode `count` frames (H×W×3 RGB bytes; a sequence or a function of the number) by PyAV."""
     give = frames if callable(frames) else frames.__getitem__
     first = give(0)
     with av.open(str(target), "w") as container:
-        stream = container.add_stream(codec, rate=rate)
+        stream = container.add_stream("libx264", rate=rate)
         stream.height, stream.width = first.shape[:2]
         stream.pix_fmt = "yuv420p"
         stream.codec_context.gop_size = key_every

@@ -17,23 +17,22 @@ from numpy.typing import NDArray
 from lastlook.intake import frames
 from lastlook.intake.clipav import AvStream
 from lastlook.intake.clipstream import ClipError, ClipStalled, ClipStream, Patience, milliseconds
-from tests.clipmedia import READABLE, UNREADABLE, Probed, Shelf, probe
+from tests.clipmedia import READABLE, UNREADABLE, Probed, Shelf, probe, shared_shelf
 
 Bytes = NDArray[np.uint8]
 Opener = Callable[[Path], ClipStream]
 
-BACKENDS = {"pyav": AvStream, "opencv": frames.CvStream}
+BACKENDS: dict[str, Opener] = {"pyav": AvStream, "opencv": frames.CvStream}
 
 
 @pytest.fixture(scope="module")
 def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
-    return Shelf(tmp_path_factory.mktemp("clips"))
+    return shared_shelf(tmp_path_factory.getbasetemp())
 
 
 @pytest.fixture(params=BACKENDS)
 def backend(request: pytest.FixtureRequest) -> Opener:
-    opener: Opener = BACKENDS[request.param]
-    return opener
+    return BACKENDS[request.param]
 
 
 def never(first: Bytes, second: Bytes) -> bool:

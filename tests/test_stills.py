@@ -146,9 +146,9 @@ def choice(clip_ms: int, blur: float, sharpness: float = 10.0) -> Choice:
 def test_only_blurred_choices_are_refined_and_their_number_follows_the_length() -> None:
     choices = [choice(t * 1000, 0.9 if t % 2 else BLURRED - 0.01) for t in range(60)]
     picked = to_refine(choices, 60_000)
-    assert len(picked) == 12
+    assert len(picked) == 8
     assert all(one.blur >= BLURRED for one in picked)
-    assert len(to_refine(choices, 10_000)) == 7
+    assert len(to_refine(choices, 10_000)) == 4
 
 
 def test_a_clearly_sharper_neighbour_within_bounds_replaces_a_blurred_choice() -> None:

@@ -135,7 +135,9 @@ class Decoder:
         for other in self.container.streams.audio:
             tags.extend((k, v) for k, v in other.metadata.items() if k.lower() == "creation_time")
         rate = stream.average_rate
-        claimed = self.container.duration
+        claimed = self.container.duration  # in microseconds
+        if stream.duration and stream.time_base:
+            claimed = int(stream.duration * stream.time_base * 1_000_000)
         width, height = upright_size(context.width, context.height, self._shape(), 0)
         return ClipFacts(
             format=self.container.format.name,

@@ -55,7 +55,8 @@ def claims(facts: ClipFacts) -> tuple[Claim, ...]:
             claim = times.creation_date_claim(text)
         else:
             continue
-        if claim not in found:
+        # A container and its streams repeat the same moment, with or without its fraction.
+        if all((claim.source, claim.wall, claim.offset_min) != (c.source, c.wall, c.offset_min) for c in found):
             found.append(claim)
     return tuple(found)
 

@@ -26,6 +26,9 @@ from lastlook.records import MediaKind, Problem, Reading, StillReading
 LOOK_EVERY_MS = 1_000
 """How far apart looks are: three fall into the shortest hold that must not be missed."""
 
+CUT_SHORT_MS = 1_000
+"""By how much a clip may end before what it claims without a word: sound often runs on a little."""
+
 Progress = Callable[[int, int | None], None]
 """Told (ms done, ms in all as claimed or None). It may raise to stop; nothing is left open then."""
 
@@ -82,6 +85,11 @@ def _read(
 ) -> Reading:
     looks, warnings = _look(stream, container, settings, progress)
     end_ms = max(stream.end_ms, looks[-1].clip_ms)
+    if container.claimed_ms is not None and end_ms < container.claimed_ms - CUT_SHORT_MS:
+        claimed = clock_text(container.claimed_ms // 1000 * 1000)
+        warnings.append(
+            f"the clip claims to last {claimed} but its pictures end at {clock_text(end_ms)}: it is cut short"
+        )
     # Refining may move a still a little: what is chosen keeps that much distance from the limit.
     interval_ms = max(settings.still_interval_ms - 2 * stills.REFINE_REACH_MS, settings.still_interval_ms // 2)
     choices = stills.choose(looks, end_ms, hold_ms=settings.hold_ms, interval_ms=interval_ms)

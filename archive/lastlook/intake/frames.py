@@ -113,7 +113,11 @@ OTHER_VIEW = Difference(1.0, 255.0)
 
 
 def difference(first: Floats, second: Floats) -> Difference:
-    """Compare two small looks of the same shape (see `small`)."""
+    """Compare two small looks of the same shape (see `small`).
+
+    Where one of them is much blurrier, only what is left of both when smoothed is compared: a shaken look belongs to
+    the view it was shaken in, so that a sharper look of that view can win over it.
+    """
     if first.shape != second.shape or min(first.shape) < 16:
         return OTHER_VIEW
     plain = _remaining(first, second)
@@ -129,7 +133,19 @@ def difference(first: Floats, second: Floats) -> Difference:
     levels = min(plain, _after(first, second, move))
     if CHANGED_LEVELS < levels < 10 * CHANGED_LEVELS:  # more than that is no misfit of a hand
         levels = min(levels, _turned(first, second, move))
+    if levels > CHANGED_LEVELS and shift < MOVED_SHARE / 2 and not 0.83 < _detail(first) / _detail(second) < 1.2:
+        levels = min(levels, _after(_softened(first), _softened(second), move))
     return Difference(shift, levels)
+
+
+def _softened(look: Floats) -> Floats:
+    return np.asarray(cv2.GaussianBlur(look, (0, 0), 5), dtype=np.float32)
+
+
+def _detail(look: Floats) -> float:
+    """How much fine detail a small look has for its contrast: shake takes it away, a moved part does not."""
+    spread = float(cv2.meanStdDev(look)[1][0][0])
+    return float(cv2.meanStdDev(cv2.Laplacian(look, cv2.CV_32F))[1][0][0]) / max(spread, 1.0) + 1e-3
 
 
 def _after(first: Floats, second: Floats, move: Floats) -> float:
@@ -167,12 +183,12 @@ def _remaining(first: Floats, second: Floats) -> float:
     """Mean difference in grey levels of the most changed 9×9 spot, exposure and one pixel of misfit forgiven."""
     bright, dark = (first, second) if cv2.mean(first)[0] >= cv2.mean(second)[0] else (second, first)
     # The darker one is brought up to the brighter one, white staying white: what the brighter one lost is lost.
-    open_ = cv2.compare(bright, 245.0, cv2.CMP_LT)
-    if cv2.countNonZero(open_) < open_.size // 4:
-        open_ = np.full_like(open_, 255)
+    unlost = (bright < 245.0).view(np.uint8)
+    if cv2.countNonZero(unlost) < unlost.size // 4:
+        unlost = np.ones_like(unlost)
     (mean_1, spread_1), (mean_2, spread_2) = (
         (float(mean[0][0]), float(spread[0][0]))
-        for mean, spread in (cv2.meanStdDev(bright, mask=open_), cv2.meanStdDev(dark, mask=open_))
+        for mean, spread in (cv2.meanStdDev(bright, mask=unlost), cv2.meanStdDev(dark, mask=unlost))
     )
     gain = min(2.5, max(0.5, spread_1 / spread_2)) if spread_2 > 1 else 1.0
     level = np.clip((dark - mean_2) * gain + mean_1, 0.0, 255.0, dtype=np.float32)

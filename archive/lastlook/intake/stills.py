@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 KEY_BONUS = 1.05  # a key frame is cheaper to fetch and coded better: it wins over an equal
-BLURRED = 0.5
+BLURRED = 0.45
 """From this perceptual blur on (0..1) a chosen look is worth a search among its neighbours."""
 REFINE_REACH_MS = 700
 BETTER = 1.15  # how much sharper a neighbour must be to replace what was chosen
@@ -152,7 +152,7 @@ def _between(looks: Sequence[JudgedLook], held: Sequence[int], end_ms: int, inte
         yield max(looks, key=lambda look: (look.rank, -look.clip_ms))
 
 
-def to_refine(choices: Sequence[Choice], end_ms: int, *, a_minute: int = 6) -> list[Choice]:
+def to_refine(choices: Sequence[Choice], end_ms: int, *, a_minute: int = 4) -> list[Choice]:
     """Those of `choices` whose neighbours deserve a look, blurriest first: bounded by the clip's length, not by the
     clock, so that the same clip always gives the same stills."""
     blurred = sorted((choice for choice in choices if choice.blur >= BLURRED), key=lambda c: (-c.blur, c.clip_ms))
