@@ -142,6 +142,12 @@ def test_xmp_is_left_alone_where_exif_knows(tmp_path: Path) -> None:
     assert [claim.source for claim in read(path).claims] == [ClaimSource.EXIF_ORIGINAL]
 
 
+def test_xmp_is_asked_where_exif_only_knows_a_later_change(tmp_path: Path) -> None:
+    path = write_photo(tmp_path / "x.jpg", exif=exif_block(original=None, modified="2027:05:01 08:00:00"))
+    exiftool("-q", "-overwrite_original", "-XMP-xmp:CreateDate=2027:04:02 11:12:13", str(path))
+    assert [claim.source for claim in read(path).claims] == [ClaimSource.EXIF_MODIFIED, ClaimSource.XMP]
+
+
 def fill_bytes(block: bytes) -> bytes:
     """A JPEG with fill bytes 0xFF before its Exif segment, as ITU-T T.81 B.1.1.2 allows and exifread misses."""
     plain = jpeg_bytes()

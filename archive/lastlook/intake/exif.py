@@ -69,7 +69,8 @@ def read(data: bytes, image: Image.Image | None = None) -> Metadata:
     if not values and image is not None:
         values = _by_pillow(image)
     claims = _claims(values)
-    if image is not None and not any(claim.wall is not None and claim.fault is None for claim in claims):
+    taken = (ClaimSource.EXIF_ORIGINAL, ClaimSource.EXIF_DIGITIZED)
+    if image is not None and not any(claim.source in taken and not claim.fault for claim in claims):
         claims += _xmp_claims(image)
     orientation = values.get("Orientation")
     return Metadata(

@@ -183,7 +183,11 @@ def serve(descriptor: int) -> None:
     with contextlib.suppress(EOFError, OSError):
         sys.path[:] = connection.recv()
         while True:
-            task, arguments, seconds = connection.recv()
+            try:
+                task, arguments, seconds = connection.recv()
+            except (ImportError, AttributeError) as error:  # a task that only the master can find
+                connection.send((False, f"{type(error).__name__}: {error}"[:300]))
+                continue
             signal.setitimer(signal.ITIMER_REAL, seconds)
             try:
                 answer = (True, task(*arguments))

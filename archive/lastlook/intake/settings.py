@@ -31,7 +31,7 @@ class IntakeSettings:
     staging: Path | None = None
     max_pixels: int = 250_000_000
     seconds_per_file: float = 8.0
-    photo_bytes_per_second: float = 2_000_000.0
+    photo_bytes_per_second: float = 1_000_000.0
     clip_bytes_per_second: float = 300_000.0
     thumb_edge: int = THUMB_EDGE
     page_edge: int = PAGE_EDGE
