@@ -19,7 +19,7 @@ from rank_bm25 import BM25Okapi
 
 from lastlook.textindex import Document, TextIndex, analysis, parse
 from lastlook.textindex.match import bm25
-from tests.benchmarks.search import captions
+from tests.benchmarks.index import captions
 
 SIZE = 1500
 
