@@ -100,7 +100,7 @@ def open_page(driver: Chrome, address: str) -> None:
 
 def complaints(driver: Chrome) -> list[str]:
     """What the browser has said since last asked: errors, refused loads, breaches of policy."""
-    return [json.dumps(entry["message"]) for entry in driver.get_log("browser")]
+    return [json.dumps(entry["message"]) for entry in cast(Any, driver).get_log("browser")]
 
 
 def one(driver: Chrome | WebElement, selector: str) -> WebElement:

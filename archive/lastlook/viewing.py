@@ -7,9 +7,10 @@ time or the plan changes, so that a page never walks over all pictures.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -23,14 +24,18 @@ from lastlook.ingest import intake_settings
 from lastlook.intake.photo import NotShowable
 from lastlook.intake.reader import larger_view
 from lastlook.plan import structure
-from lastlook.records import Closing, Cue, Dimension, Opening, Picture, Problem, Step, Subassembly
+from lastlook.records import Closing, Cue, Dimension, Opening, Picture, Plan, Problem, Step, Subassembly
 from lastlook.store import Store
 
 BINS = 160
 """Into how many stretches of equal length the time of a build is cut."""
 
-_OUTLIERS = 0.005
-"""The share of pictures at either end that may lie off the strip: one clock at 1980 must not flatten a build."""
+_OUTLIERS = 0.02
+"""The share of pictures that may lie off the strip, where they are far from all others: one camera whose clock stands
+at 1980 must not flatten a build."""
+
+_VAGUE_MS = 7 * 24 * 3600 * 1000
+"""A time less sure than this does not say how far the strip reaches: a copy's date on disk may be of any year."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +51,11 @@ class Span:
 class Row:
     """One subassembly in the overview. `depth` 0 is not within another. `bins` are (place, count) of what has any.
 
-    `seen` spans the pictures of the subassembly itself and all within it; `last` is the newest of them by its instant.
+    `seen` spans the pictures of the subassembly itself and all within it; `last` is the one of them that is surely the
+    newest: the one that cannot be older than any other, so that a vague date never passes for a last look.
     `shut` are the openings that show it, with their closings; `hidden` is the last of these acts once all are shut.
+    `over` are the openings that show no more than parts in it, `waits` those that show nothing of it but must wait for
+    its steps.
     """
 
     sub: Subassembly
@@ -57,6 +65,8 @@ class Row:
     steps: tuple[tuple[Step, Span], ...]
     last: Picture | None
     shut: tuple[tuple[Opening, tuple[Closing, ...]], ...]
+    over: tuple[tuple[Opening, tuple[Closing, ...]], ...]
+    waits: tuple[tuple[Opening, tuple[Closing, ...]], ...]
     hidden: Closing | None
 
 
@@ -65,7 +75,7 @@ class Overview:
     """The build by subassembly and time. `start` and `end` bound the strip, None without a single known time.
 
     `outside` counts pictures whose time lies off the strip, `undated` those of unknown time, `unplaced` those that
-    count for no subassembly.
+    count for no subassembly; `runs` are the runs that have pictures, with how many.
     """
 
     start: datetime | None
@@ -76,6 +86,7 @@ class Overview:
     outside: int
     undated: int
     unplaced: int
+    runs: Mapping[str, int]
 
 
 @dataclass
@@ -106,7 +117,8 @@ def _overview(store: Store) -> Overview:
     plan, columns = store.plan, store.columns
     shut = acts(store)
     known = columns.taken != UNKNOWN
-    start, end = _bounds(columns.taken[known], [each for each_shut in shut.values() for each in each_shut])
+    sure = known & (columns.latest - columns.earliest < _VAGUE_MS)
+    start, end = _bounds(columns.taken[sure if sure.any() else known], chain.from_iterable(shut.values()))
     own = {sub.id: _mask(store, columns, Dimension.SUBASSEMBLY, (sub.id,)) for sub in plan.subassemblies}
     placed = np.zeros(len(columns.rid), dtype=bool)
     for mask in own.values():
@@ -118,7 +130,7 @@ def _overview(store: Store) -> Overview:
     for sub in plan.subassemblies:
         mask = np.logical_or.reduce([own[id] for id in structure.subtree(plan, sub.id)])
         seen = columns.taken[mask & known]
-        showing = [opening for opening in plan.openings if opening.id in structure.openings_showing(plan, sub.id)]
+        full, partial, waiting = openings_of(plan, sub.id)
         rows.append(
             Row(
                 sub=sub,
@@ -130,8 +142,10 @@ def _overview(store: Store) -> Overview:
                     for step in structure.steps_of(plan, sub.id)
                 ),
                 last=_newest(store, columns, mask),
-                shut=tuple((opening, shut.get(opening.id, ())) for opening in showing),
-                hidden=hidden_since([shut.get(opening.id, ()) for opening in showing]),
+                shut=tuple((opening, shut.get(opening.id, ())) for opening in full),
+                over=tuple((opening, shut.get(opening.id, ())) for opening in partial),
+                waits=tuple((opening, shut.get(opening.id, ())) for opening in waiting),
+                hidden=hidden_since([shut.get(opening.id, ()) for opening in full]),
             )
         )
     return Overview(
@@ -143,6 +157,20 @@ def _overview(store: Store) -> Overview:
         outside=outside,
         undated=int(np.count_nonzero(~known)),
         unplaced=int(np.count_nonzero(~placed)),
+        runs=tags.counts_by_target(store.catalogue, Dimension.RUN),
+    )
+
+
+def openings_of(plan: Plan, sub: str) -> tuple[list[Opening], list[Opening], list[Opening]]:
+    """The openings that matter to a subassembly: those that show it, those that show only parts in it, and those that
+    show nothing of it but must wait for its steps. Each in the order of the plan."""
+    full = set(structure.openings_showing(plan, sub))
+    some = {id for part in structure.parts_in(plan, sub) for id in structure.openings_showing(plan, part.id)}
+    waiting = {id for step in structure.steps_of(plan, sub) for id in step.before}
+    return (
+        [opening for opening in plan.openings if opening.id in full],
+        [opening for opening in plan.openings if opening.id in some - full],
+        [opening for opening in plan.openings if opening.id in waiting - some - full],
     )
 
 
@@ -159,13 +187,30 @@ def _bounds(taken: NDArray[np.int64], shut: Iterable[Closing]) -> tuple[int | No
     """First and last millisecond of the strip: pictures but for a few far ones, every act, a little room."""
     ends = [ms for act in shut if (ms := pictures.to_ms(act.time.instant)) is not None]
     if len(taken):
-        ordered = np.sort(taken)
-        skip = int(len(ordered) * _OUTLIERS)
-        ends += [int(ordered[skip]), int(ordered[len(ordered) - 1 - skip])]
+        core = _core(np.sort(taken))
+        ends += [int(core[0]), int(core[-1])]
     if not ends:
         return None, None
     room = max((max(ends) - min(ends)) // 50, 3_600_000)
     return min(ends) - room, max(ends) + room
+
+
+def _core(ordered: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Times without a few at either end that lie further off than all the others together reach."""
+    most = int(len(ordered) * _OUTLIERS)
+    spare = most
+    while spare and len(ordered) > 2:
+        gaps = np.diff(ordered)
+        head, tail = gaps[:spare], gaps[-spare:]
+        first, last = int(np.argmax(head)), len(gaps) - spare + int(np.argmax(tail))
+        if ordered[-1] - ordered[first + 1] < gaps[first]:
+            ordered = ordered[first + 1 :]
+        elif ordered[last] - ordered[0] < gaps[last]:
+            ordered = ordered[: last + 1]
+        else:
+            break
+        spare -= 1
+    return ordered
 
 
 def _mask(store: Store, columns: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
@@ -193,7 +238,8 @@ def _newest(store: Store, columns: Columns, mask: NDArray[np.bool_]) -> Picture 
         at = np.flatnonzero(mask)
     if not len(at):
         return None
-    found = pictures.by_rids(store.catalogue, [int(columns.rid[at[np.argmax(columns.taken[at])]])])
+    at = at[np.lexsort((columns.taken[at], columns.earliest[at]))]
+    found = pictures.by_rids(store.catalogue, [int(columns.rid[at[-1]])])
     return found[0] if found else None
 
 

@@ -163,4 +163,4 @@ def _nearest(asked: Asked, answer: Answer) -> list[tuple[str, list[tuple[str, st
 def _instead(text: str, word: str, near: str) -> str:
     """The question with a known word in place of an unknown one, however it was written."""
     at = text.casefold().find(word.casefold())
-    return f"{text[:at]}{near}{text[at + len(word):]}" if at >= 0 else near
+    return f"{text[:at]}{near}{text[at + len(word) :]}" if at >= 0 else near

@@ -64,6 +64,7 @@ class Strip:
     bars: tuple[Bar, ...]
     ticks: tuple[Tick, ...]
     shut: tuple[ShutLine, ...]
+    over: tuple[ShutLine, ...]
     hidden_x: float | None
     words: str
 
@@ -96,17 +97,17 @@ def sheet() -> str:
 def _examples(plan: Plan, now: Overview) -> list[str]:
     """Questions this archive can answer, in the plan's own words."""
     found = []
-    shut = [opening for opening, acts in now.openings if acts]
-    for opening in shut or list(plan.openings):
-        run = next((run for run in plan.runs if run.id in opening.shows), None)
-        if run is not None:
-            found.append(f"{run.id} before {opening.title.lower()} closed")
-            break
+    shut = [opening for opening, acts in now.openings if acts] or plan.openings
+    pairs = [(now.runs.get(id, 0), id, opening) for opening in shut for id in opening.shows if id in now.runs]
+    if pairs:
+        _, id, opening = max(pairs, key=lambda pair: (pair[0], pair[1], pair[2].id))
+        found.append(f"{id} before {opening.title.lower()} closed")
     step = max((each for row in now.rows for each in row.steps), key=lambda each: each[1].count, default=None)
-    if step is not None:
+    if step is not None and step[1].count:
         found.append(step[0].id)
-    if plan.subassemblies:
-        found.append(f"{plan.subassemblies[0].title.lower()} newest")
+    sub = max(now.rows, key=lambda row: row.seen.count, default=None)
+    if sub is not None and sub.seen.count:
+        found.append(f"{sub.sub.title.lower()} newest")
     return found
 
 
@@ -129,6 +130,7 @@ def _strip(now: Overview, row: Row, zone: str) -> Strip:
         bars=bars,
         ticks=_ticks(row),
         shut=tuple(_shut_line(now, opening, act) for opening, acts in row.shut for act in acts),
+        over=tuple(_shut_line(now, opening, act) for opening, acts in (*row.over, *row.waits) for act in acts),
         hidden_x=_x(now, hidden.time.instant) if hidden is not None else None,
         words=_in_words(row, zone),
     )
@@ -200,9 +202,13 @@ def _marks(now: Overview, zone: str) -> Iterator[tuple[float, str]]:
         at = _months_on(at.replace(day=1), 1)
         while form == "year" and at.month != 1:
             at = _months_on(at, 1)
+    year = 0
     while at < last:
-        words = day_of(at, zone)
-        yield _x(now, at), words if form == "day" else words.split(" ", 1)[1] if form == "month" else str(at.year)
+        day, month, _ = day_of(at, zone).split(" ")
+        words = {"day": f"{day} {month}", "month": month, "year": ""}[form]
+        # A phone has no room for the year beside each date.
+        yield _x(now, at), f"{words} {at.year}".strip() if at.year != year or not words else words
+        year = at.year
         at = at + timedelta(days=step) if form == "day" else _months_on(at, {31: 1, 92: 3}.get(step, step // 366 * 12))
 
 
@@ -226,7 +232,7 @@ def _in_words(row: Row, zone: str) -> str:
     parts = [_span_in_words(row.seen, zone)]
     for step, span in row.steps:
         parts.append(f"{step.id} {_span_in_words(span, zone)}")
-    for opening, acts in row.shut:
+    for opening, acts in (*row.shut, *row.over, *row.waits):
         parts.extend(f"{opening.id} closed {times.describe(act.time, zone)}" for act in acts)
     return f"{row.sub.title}: " + "; ".join(parts)
 
@@ -239,4 +245,3 @@ def _span_in_words(span: Span, zone: str) -> str:
         return f"{pictures}, at times not known"
     first, last = day_of(span.first, zone), day_of(span.last, zone)
     return f"{pictures} on {first}" if first == last else f"{pictures} from {first} to {last}"
-

@@ -89,8 +89,7 @@ def _lines(plan: Plan, shown: Shown) -> list[Line]:
             tuple(
                 proposal
                 for proposal in shown.proposals
-                if (proposal.dimension, proposal.target) == (tag.dimension, tag.target)
-                and proposal.evidence != tag.why
+                if (proposal.dimension, proposal.target) == (tag.dimension, tag.target) and proposal.evidence != tag.why
             ),
         )
         for tag in shown.picture.tags
@@ -199,5 +198,3 @@ def _name(value: str) -> str:
 
 def _back(id: str, place: str) -> Response:
     return redirect(url_for("pictures.page", id=id, _anchor=place), 303)
-
-

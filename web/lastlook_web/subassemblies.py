@@ -23,6 +23,7 @@ def page(id: str) -> str | Response:
     if known != id:  # one address for one thing
         return redirect(url_for("subassemblies.page", id=known), 301)
     line = timeline(store(), id)
+    full, partial, _ = viewing.openings_of(plan, id)
     titles = {item.id: item.title for item in plan.subassemblies}
     return render_template(
         "subassembly.html",
@@ -34,7 +35,8 @@ def page(id: str) -> str | Response:
         inside=[(name, titles[name]) for name in structure.subtree(plan, id)[1:]],
         runs=structure.runs_in(plan, id, below=True),
         parts=structure.parts_in(plan, id, below=True),
-        showing=structure.openings_showing(plan, id),
+        openings=full,
+        over=partial,
         acts=viewing.acts(store()),
         zone=store().zone,
     )

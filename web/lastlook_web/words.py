@@ -116,6 +116,7 @@ def install(app: Flask) -> None:
             "day_of": day_of,
             "clock_of": clock_of,
             "spread_of": spread_of,
+            "open_start": open_start,
             "opening_state": opening_state,
             "colour_label": colours.label,
             "swatch": swatch,
@@ -202,18 +203,27 @@ def clock_of(instant: datetime, zone: str) -> str:
 
 
 def spread_of(time: CaptureTime) -> str:
-    """How sure a time is, short: "± 2 s", "± 14 min", "± 3 days"; '' where it is sure to the second."""
+    """How sure a time is, short: "± 2 s", "− 61 min" (that much earlier it may be), "+ 3 days"; '' where it is sure to
+    the second."""
     if time.instant is None or time.earliest is None or time.latest is None:
         return ""
-    if time.earliest <= times.OPEN_START:
+    if open_start(time):
         return "or earlier"
-    spread = max(time.instant - time.earliest, time.latest - time.instant)
+    earlier, later = time.instant - time.earliest, time.latest - time.instant
+    spread = max(earlier, later)
     if spread < timedelta(seconds=1):
         return ""
+    sign = "−" if earlier > 3 * later else "+" if later > 3 * earlier else "±"
     for unit, word in ((timedelta(days=1), "days"), (timedelta(hours=1), "h"), (timedelta(minutes=1), "min")):
-        if spread >= 2 * unit or (spread >= unit and word != "days"):
-            return f"± {-(-spread // unit)} {word}"
-    return f"± {-(-spread // timedelta(seconds=1))} s"
+        if spread >= 3 * unit:
+            return f"{sign} {-(-spread // unit)} {word}"
+    return f"{sign} {-(-spread // timedelta(seconds=1))} s"
+
+
+def open_start(time: CaptureTime) -> bool:
+    """Whether nothing says how old a picture may be, only that it is not newer."""
+    # A still lies some seconds behind its clip's own beginning.
+    return time.earliest is not None and time.earliest < times.OPEN_START + timedelta(days=2)
 
 
 def opening_state(opening: Opening, acts: tuple[Closing, ...], zone: str) -> str:

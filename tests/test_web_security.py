@@ -1,0 +1,350 @@
+"""Who may ask the viewer, and what a request may change or reach."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from lastlook.errors import UsageError
+from lastlook.store import Store
+from lastlook_web import ViewerConfig, create_app
+from lastlook_web.security import HEADERS, LONGEST_FORM, Throttle, host_is_ours, safe_next
+from tests import webarchive
+from tests.webarchive import Filled
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Filled:
+    return webarchive.shared(tmp_path_factory)
+
+
+@pytest.fixture
+def app(filled: Filled) -> Flask:
+    return create_app(ViewerConfig(filled.archive, by="Ines"))
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
+
+
+def token_of(page: str) -> str:
+    found = re.search(r'name="token" value="([^"]+)"', page)
+    assert found, "no form with a token"
+    return found[1]
+
+
+# ------------------------------------------------------------------------------------------------ headers
+
+ADDRESSES = ("/", "/?q=W03", "/plan", "/not-used", "/help", "/nowhere", "/static/sheet.css", "/picture/{id}",
+             "/thumb/{id}.jpg", "/original/{id}", "/sub/MAST", "/clip/{clip}", "/play/{clip}")  # fmt: skip
+
+
+@pytest.mark.parametrize("address", ADDRESSES)
+def test_every_answer_carries_the_guards(client: FlaskClient, filled: Filled, address: str) -> None:
+    answer = client.get(address.format(id=filled.last_before_o4, clip=filled.clip), buffered=True)
+    for name, value in HEADERS.items():
+        assert answer.headers[name] == value, name
+    assert "Set-Cookie" not in answer.headers or "HttpOnly" in answer.headers["Set-Cookie"]
+
+
+def test_the_policy_allows_nothing_inline_and_no_frame() -> None:
+    # CSP Level 3 (W3C): without 'unsafe-inline', hashes or nonces no inline script or style runs.
+    policy = dict(part.split(" ", 1) for part in HEADERS["Content-Security-Policy"].split("; "))
+    assert policy["default-src"] == "'none'"
+    assert policy["script-src"] == policy["style-src"] == policy["img-src"] == policy["form-action"] == "'self'"
+    assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
+    assert "unsafe" not in HEADERS["Content-Security-Policy"]
+
+
+@pytest.mark.parametrize(
+    "template", sorted(Path("web/lastlook_web/templates").glob("*.html")), ids=lambda path: path.name
+)
+def test_no_template_has_inline_script_style_or_handler(template: Path) -> None:
+    text = template.read_text(encoding="utf-8")
+    assert not re.search(r"\sstyle=", text)
+    assert not re.search(r"\son[a-z]+=", text)
+    assert not re.search(r"<style|javascript:", text)
+    assert all("src=" in tag for tag in re.findall(r"<script[^>]*>", text))
+    assert "|safe" not in text
+
+
+def test_pages_are_not_kept_but_pictures_are(client: FlaskClient, filled: Filled) -> None:
+    assert client.get("/").headers["Cache-Control"] == "no-store"
+    picture = client.get(f"/thumb/{filled.last_before_o4}.jpg", buffered=True)
+    assert "immutable" in picture.headers["Cache-Control"]
+    assert "private" in picture.headers["Cache-Control"]
+
+
+# ------------------------------------------------------------------------------------------------ hosts
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "localhost:8047", "127.0.0.1:9", "[::1]:8047", "LOCALHOST"])
+def test_it_answers_to_this_machine(client: FlaskClient, host: str) -> None:
+    assert client.get("/help", headers={"Host": host}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host",
+    ["evil.example", "evil.example:8047", "127.0.0.1.evil.example", "localhost.evil.example", "192.168.1.20",
+     "10.0.0.1", "", "[", "localhost@evil.example"],
+)  # fmt: skip
+def test_it_answers_to_no_other_name(client: FlaskClient, host: str) -> None:
+    answer = client.get("/help", headers={"Host": host})
+    assert answer.status_code == 400
+    assert "W03" not in answer.text
+
+
+def test_names_can_be_allowed(filled: Filled) -> None:
+    app = create_app(ViewerConfig(filled.archive, allowed_hosts=("bench.lan",)))
+    assert app.test_client().get("/help", headers={"Host": "bench.lan:8047"}).status_code == 200
+
+
+def test_in_the_workshop_a_bare_address_is_taken_but_no_strange_name() -> None:
+    names = frozenset({"localhost"})
+    assert host_is_ours("192.168.1.20:8047", names, any_address=True)
+    assert not host_is_ours("192.168.1.20:8047", names, any_address=False)
+    assert not host_is_ours("rebound.example:8047", names, any_address=True)
+
+
+# ------------------------------------------------------------------------------------------------ changes
+
+
+def post(client: FlaskClient, address: str, form: dict[str, str], **headers: str) -> int:
+    return client.post(
+        address, data=form, headers={name.replace("_", "-"): value for name, value in headers.items()}
+    ).status_code
+
+
+@pytest.fixture
+def changing(filled: Filled, tmp_path: Path) -> tuple[FlaskClient, str, str, Filled]:
+    """A client with a visit under way on a copy of the archive: (client, token, an address that changes, the copy)."""
+    copy = webarchive.copied(filled, tmp_path)
+    client = create_app(ViewerConfig(copy.archive, by="Ines")).test_client()
+    token = token_of(client.get(f"/picture/{copy.last_before_o4}").text)
+    return client, token, f"/picture/{copy.last_before_o4}/say", copy
+
+
+def decisions(filled: Filled) -> int:
+    return len(filled.archive.decisions.read_text(encoding="utf-8").splitlines())
+
+
+def test_a_change_needs_the_token_of_its_visit(changing: tuple[FlaskClient, str, str, Filled]) -> None:
+    client, token, address, copy = changing
+    before = decisions(copy)
+    assert post(client, address, {"typed": "W05"}) == 403
+    assert post(client, address, {"typed": "W05", "token": ""}) == 403
+    assert post(client, address, {"typed": "W05", "token": token[:-1] + "~"}) == 403
+    other = create_app(ViewerConfig(copy.archive)).test_client()
+    assert post(other, address, {"typed": "W05", "token": token}) == 403
+    assert decisions(copy) == before
+    assert post(client, address, {"typed": "W05", "token": token}) == 303
+    assert decisions(copy) == before + 1
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [{"Origin": "http://evil.example"}, {"Origin": "http://localhost:1"}, {"Sec_Fetch_Site": "cross-site"},
+     {"Sec_Fetch_Site": "same-site"}],
+    ids=str,
+)  # fmt: skip
+def test_a_change_from_elsewhere_is_refused_even_with_the_token(
+    changing: tuple[FlaskClient, str, str, Filled], headers: dict[str, str]
+) -> None:
+    client, token, address, copy = changing
+    before = decisions(copy)
+    assert post(client, address, {"typed": "W05", "token": token}, **headers) == 403
+    assert decisions(copy) == before
+
+
+@pytest.mark.parametrize("path", ["say", "caption", "undo"])
+def test_nothing_is_changed_by_looking(client: FlaskClient, filled: Filled, path: str) -> None:
+    assert client.get(f"/picture/{filled.last_before_o4}/{path}?typed=W05&caption=x").status_code == 405
+
+
+def test_the_cookie_is_for_these_pages_only(client: FlaskClient, filled: Filled) -> None:
+    cookie = client.get(f"/picture/{filled.last_before_o4}").headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Lax" in cookie
+    assert cookie.startswith("lastlook-8047=")
+
+
+def test_a_form_that_is_far_too_long_is_refused(changing: tuple[FlaskClient, str, str, Filled]) -> None:
+    client, token, _, copy = changing
+    address = f"/picture/{copy.last_before_o4}/caption"
+    assert post(client, address, {"caption": "x" * (LONGEST_FORM + 1), "token": token}) == 413
+
+
+def test_what_a_person_wrote_is_shown_as_text(changing: tuple[FlaskClient, str, str, Filled]) -> None:
+    client, token, _, copy = changing
+    wicked = "<script>alert(1)</script>\"'&<img src=x onerror=alert(1)>"
+    assert post(client, f"/picture/{copy.last_before_o4}/caption", {"caption": wicked, "token": token}) == 303
+    for address in (f"/picture/{copy.last_before_o4}", "/?q=W03", f"/?q={wicked}"):
+        page = client.get(address).text
+        assert "<script>alert" not in page
+        assert "<img src=x" not in page
+
+
+# ------------------------------------------------------------------------------------------------ paths
+
+PATHS = ("../../../etc/passwd", "..%2f..%2fcatalogue.db", "%2e%2e/lastlook.toml", "catalogue.db", "....//", "p",
+         "p00", "c", "p%00", "/etc/passwd", "p0000000000000", "'; DROP TABLE picture; --")  # fmt: skip
+
+
+@pytest.mark.parametrize("given", PATHS)
+@pytest.mark.parametrize("route", ["/thumb/{}.jpg", "/page/{}.jpg", "/large/{}.jpg", "/original/{}", "/play/{}",
+                                   "/picture/{}", "/clip/{}", "/static/{}"])  # fmt: skip
+def test_no_request_reaches_a_path(client: FlaskClient, route: str, given: str) -> None:
+    answer = client.get(route.format(given))
+    assert answer.status_code in {400, 404, 308}, answer.status_code
+    assert b"root:" not in answer.data
+    assert b"SQLite" not in answer.data
+    assert b"zone =" not in answer.data
+
+
+def test_an_address_names_a_picture_in_full(client: FlaskClient, filled: Filled) -> None:
+    assert client.get(f"/picture/{filled.last_before_o4[:8]}").status_code == 404
+    assert client.get(f"/thumb/{filled.last_before_o4[:8]}.jpg").status_code == 404
+    assert client.get(f"/clip/{filled.clip[:8]}").status_code == 404
+
+
+def test_an_original_is_never_shown_as_a_page(client: FlaskClient, filled: Filled) -> None:
+    answer = client.get(f"/original/{filled.last_before_o4}", buffered=True)
+    assert answer.headers["Content-Disposition"].startswith("attachment")
+    assert answer.content_type == "application/octet-stream"
+
+
+def test_errors_tell_nothing_of_the_machine(client: FlaskClient, filled: Filled) -> None:
+    for address in ("/nowhere", "/picture/p000000000000", "/sub/NOPE"):
+        answer = client.get(address)
+        assert answer.status_code == 404
+        assert "Traceback" not in answer.text
+        assert str(filled.archive.root) not in answer.text
+
+
+def test_a_fault_becomes_a_page_in_words(
+    filled: Filled, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    app = create_app(ViewerConfig(filled.archive))
+
+    def broken(store: Store) -> None:
+        raise RuntimeError("secret of the machine")
+
+    monkeypatch.setattr("lastlook.viewing.problems", broken)
+    answer = app.test_client().get("/not-used")
+    assert answer.status_code == 500
+    assert "Something broke" in answer.text
+    assert "secret of the machine" not in answer.text
+    assert "secret of the machine" in caplog.text
+    caplog.clear()  # it was meant to be logged
+
+
+# ------------------------------------------------------------------------------------------------ passcode
+
+
+def test_other_machines_need_a_passcode(filled: Filled) -> None:
+    for host in ("0.0.0.0", "::", "192.168.1.20", "bench.lan"):
+        with pytest.raises(UsageError, match="passcode"):
+            create_app(ViewerConfig(filled.archive, host=host))
+    with pytest.raises(UsageError, match="5 letters"):
+        create_app(ViewerConfig(filled.archive, host="0.0.0.0", passcode="12345"))
+    for host in ("127.0.0.1", "127.8.8.8", "::1", "localhost"):
+        create_app(ViewerConfig(filled.archive, host=host))
+
+
+def test_a_passcode_is_not_printed(filled: Filled) -> None:
+    assert "lantern-40" not in repr(ViewerConfig(filled.archive, passcode="lantern-40"))
+
+
+@pytest.fixture
+def locked(filled: Filled) -> Flask:
+    return create_app(ViewerConfig(filled.archive, host="0.0.0.0", passcode="lantern-40"))
+
+
+def test_nothing_is_shown_before_the_passcode(locked: Flask, filled: Filled) -> None:
+    client = locked.test_client()
+    for address in ("/", "/?q=W03", f"/picture/{filled.last_before_o4}", "/plan", "/not-used", "/help", "/nowhere"):
+        answer = client.get(address)
+        assert answer.status_code in {303, 403}, address
+        assert "Lightship" not in answer.text
+    for address in (
+        f"/thumb/{filled.last_before_o4}.jpg",
+        f"/original/{filled.last_before_o4}",
+        f"/play/{filled.clip}",
+    ):
+        assert client.get(address).status_code == 403
+    assert client.post(f"/picture/{filled.last_before_o4}/say", data={"typed": "W05"}).status_code == 403
+    assert "Lightship" not in client.get("/enter").text
+
+
+def enter(client: FlaskClient, passcode: str, following: str = "/") -> tuple[int, str]:
+    token = token_of(client.get("/enter").text)
+    answer = client.post("/enter", data={"passcode": passcode, "token": token, "next": following})
+    return answer.status_code, answer.headers.get("Location", answer.text)
+
+
+def test_the_passcode_opens_what_was_asked_for(locked: Flask) -> None:
+    client = locked.test_client()
+    asked = client.get("/?q=W03+before+O4+closed")
+    assert asked.headers["Location"].startswith("/enter?next=")
+    before = client.get(asked.headers["Location"]).headers["Set-Cookie"]
+    assert enter(client, "wrong-one")[0] == 403
+    code, where = enter(client, "lantern-40", "/?q=W03+before+O4+closed")
+    assert (code, where) == (303, "/?q=W03+before+O4+closed")
+    page = client.get(where)
+    assert page.status_code == 200
+    assert "W03" in page.text
+    assert before not in page.headers.get("Set-Cookie", "")
+
+
+def test_a_guess_without_a_visit_counts_for_nothing(locked: Flask) -> None:
+    assert locked.test_client().post("/enter", data={"passcode": "lantern-40"}).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "given", ["//evil.example", "https://evil.example/", "/\\evil.example", "javascript:alert(1)", "", "evil", "/enter"]
+)
+def test_after_the_passcode_nobody_is_sent_elsewhere(given: str) -> None:
+    assert safe_next(given) == "/"
+
+
+def test_guessing_is_slow(locked: Flask) -> None:
+    client = locked.test_client()
+    codes = [enter(client, f"guess-{n}")[0] for n in range(5)]
+    assert codes[:3] == [403, 403, 403]
+    assert codes[3:] == [429, 429]
+    token = token_of(client.get("/enter").text)
+    answer = client.post("/enter", data={"passcode": "lantern-40", "token": token})
+    assert answer.status_code == 429, "even the right one waits"
+    assert int(answer.headers["Retry-After"]) >= 1
+
+
+def test_each_wrong_answer_doubles_the_wait_up_to_a_bound() -> None:
+    now = 0.0
+    throttle = Throttle(clock=lambda: now, free=3, longest=60.0)
+    waits = []
+    for _ in range(12):
+        now += throttle.wait("10.0.0.7")
+        throttle.wrong("10.0.0.7")
+        waits.append(throttle.wait("10.0.0.7"))
+    assert waits == [0, 0, 1, 2, 4, 8, 16, 32, 60, 60, 60, 60]
+    assert throttle.wait("10.0.0.8") == 0, "somebody else need not wait"
+
+
+def test_many_addresses_together_are_slowed_too() -> None:
+    throttle = Throttle(clock=lambda: 0.0, free=3)
+    for n in range(40):
+        throttle.wrong(f"10.0.0.{n}")
+    assert throttle.wait("10.0.1.1") > 0
+
+
+def test_a_right_answer_forgets_the_wrong_ones() -> None:
+    throttle = Throttle(clock=lambda: 0.0, free=3)
+    for _ in range(3):
+        throttle.wrong("10.0.0.7")
+    throttle.right("10.0.0.7")
+    assert throttle.wait("10.0.0.7") == 0
