@@ -247,18 +247,27 @@ class Subassembly:
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """`shows`: ids of the subassemblies, runs and parts that can be seen through it while it is open."""
+    """`shows`: ids of the subassemblies, runs and parts that can be seen through it while it is open.
+
+    Seen, reached and replaced are three different states: `reaches` and `replaces` name what a hand or tool can get
+    at, and what can come out, through it. Empty: the plan does not say.
+    """
 
     id: str
     title: str
     kind: OpeningKind = OpeningKind.BONDED
     shows: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
+    reaches: tuple[str, ...] = ()
+    replaces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """`before`: ids of the openings whose closing it must precede. `order` sorts steps within the build."""
+    """`before`: ids of the openings whose closing it must precede. `order` sorts steps within the build.
+
+    `tests`: kinds of test that must have passed, on each of its runs or on the step itself.
+    """
 
     id: str
     title: str
@@ -269,11 +278,15 @@ class Step:
     hold: HoldKind = HoldKind.NONE
     runs: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
+    tests: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One conductor's path. `colour`, `tracer`: IEC 60757 codes; `source`, `target`: its ends, "from" and "to"."""
+    """One conductor's path. `colour`, `tracer`: IEC 60757 codes; `source`, `target`: its ends, "from" and "to".
+
+    `crosses`: ids of the openings whose joint line it passes; `outer_mm`: diameter over the insulation.
+    """
 
     id: str
     title: str
@@ -290,6 +303,8 @@ class Run:
     subassemblies: tuple[str, ...] = ()
     aliases: tuple[str, ...] = ()
     status: RunStatus = RunStatus.DESIGNED
+    crosses: tuple[str, ...] = ()
+    outer_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,6 +315,40 @@ class Part:
     aliases: tuple[str, ...] = ()
 
 
+class RequirementKind(StrEnum):
+    """Kinds of thing for which a plan may say what must be on record before a closing."""
+
+    RUN = "run"
+    SPARE = "spare"  # a run whose status is spare
+    PART = "part"
+    SUBASSEMBLY = "subassembly"
+    OPENING = "opening"
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """What a plan asks for one kind of thing; None where it leaves the default (see `lastlook.closing.requirements`).
+
+    `bend_factor` is the smallest inside radius of a bend in outer diameters; `retest_percent` how far a value may move
+    between the test before closing and the same test after it.
+    """
+
+    kind: RequirementKind
+    context: bool | None = None
+    close: bool | None = None
+    ends: bool | None = None
+    crossings: bool | None = None
+    length: bool | None = None
+    tests: tuple[str, ...] | None = None
+    release: bool | None = None
+    bend_factor: float | None = None
+    retest_percent: float | None = None
+
+    @property
+    def id(self) -> str:
+        return self.kind.value
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     build: Build
@@ -308,6 +357,7 @@ class Plan:
     steps: tuple[Step, ...] = ()
     runs: tuple[Run, ...] = ()
     parts: tuple[Part, ...] = ()
+    requirements: tuple[Requirement, ...] = ()
 
     @property
     def ids(self) -> frozenset[str]:

@@ -15,9 +15,13 @@ Item = Subassembly | Opening | Step | Run | Part
 # The fields that name other items, and the kinds of item they may name.
 REFERENCES: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "subassembly": {"within": ("subassembly",)},
-    "opening": {"shows": ("subassembly", "run", "part")},
+    "opening": {
+        "shows": ("subassembly", "run", "part"),
+        "reaches": ("subassembly", "run", "part"),
+        "replaces": ("subassembly", "run", "part"),
+    },
     "step": {"subassembly": ("subassembly",), "before": ("opening",), "runs": ("run",)},
-    "run": {"subassemblies": ("subassembly",)},
+    "run": {"subassemblies": ("subassembly",), "crosses": ("opening",)},
     "part": {"subassembly": ("subassembly",)},
 }
 CLOSING_KINDS: Final = ("close", "closing")

@@ -187,6 +187,14 @@ class Table:
             return None
         return float(value)
 
+    def flag(self, key: str) -> bool | None:
+        """true or false; None where it is not said."""
+        value = self.data.get(key)
+        if value is None or isinstance(value, bool):
+            return value
+        self.fault(key, f"{self.name(key)} must be true or false without quotes, not {_what(value)}")
+        return None
+
     def choice(self, key: str, kinds: type[Choice], default: Choice) -> Choice:
         """One of an enumeration's values."""
         name, value = self.name(key), self.text(key).lower()

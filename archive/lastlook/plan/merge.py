@@ -13,7 +13,7 @@ from lastlook.plan.ids import id_key
 from lastlook.plan.read import BUILD_KEYS, KEYS
 from lastlook.plan.structure import items
 from lastlook.plan.write import values_of
-from lastlook.records import Build, Opening, Part, Plan, Run, Step, Subassembly
+from lastlook.records import Build, Opening, Part, Plan, RequirementKind, Run, Step, Subassembly
 
 
 class ChangeKind(StrEnum):
@@ -62,7 +62,13 @@ def merge(old: Plan, new: Plan, in_use: Set[str]) -> tuple[Plan, list[Change]]:
     for key, item in known.items():
         if key not in everything:
             changes.append(Change(ChangeKind.REMOVED, type(item).__name__.lower(), item.id, item.title))
-    return assembled(new.build, list(everything.values())), changes
+    if old.requirements != new.requirements:
+        before, after = ({each.kind: each for each in plan.requirements} for plan in (old, new))
+        for kind in RequirementKind:
+            if before.get(kind) != after.get(kind):
+                what = "what must be on record before a closing"
+                changes.append(Change(ChangeKind.CHANGED, "requirements", kind.value, what))
+    return replace(assembled(new.build, list(everything.values())), requirements=new.requirements), changes
 
 
 def assembled(build: Build, parts: Sequence[Item]) -> Plan:

@@ -17,11 +17,12 @@ from lastlook.plan.read import (
     read_build,
     read_opening,
     read_part,
+    read_requirement,
     read_run,
     read_step,
     read_subassembly,
 )
-from lastlook.records import Build, Opening, Part, Plan, Run, Step, Subassembly
+from lastlook.records import Build, Opening, Part, Plan, Requirement, RequirementKind, Run, Step, Subassembly
 
 READERS: Final[Mapping[str, Callable[[Table], Item]]] = {
     "subassembly": read_subassembly,
@@ -30,7 +31,7 @@ READERS: Final[Mapping[str, Callable[[Table], Item]]] = {
     "run": read_run,
     "part": read_part,
 }
-_TOP: Final = ("build", *READERS)
+_TOP: Final = ("build", *READERS, "requirements")
 
 # What the standard library says of a text that is no TOML, and what a builder can do about it.
 _SYNTAX: Final = (
@@ -71,14 +72,16 @@ def parse_plan(text: str, name: str) -> Plan:
     for key, value in data.items():
         if key in READERS:
             placed += _items(key, value, lines, faults)
-        elif key != "build":
+        elif key not in ("build", "requirements"):
             if isinstance(value, list | dict):
-                near = [name if name == "build" else f"[{name}]" for name in nearest(key, _TOP, limit=1)]
+                single = ("build", "requirements")
+                near = [name if name in single else f"[{name}]" for name in nearest(key, _TOP, limit=1)]
                 known = f"did you mean [{near[0]}]?" if near else f"a plan has {listed(_TOP, 'and')}"
                 faults.add(lines.of((key,)), f"there is no table {quoted(key)} in a plan; {known}")
             else:
                 advice = "put it below the [build] or [[…]] line it belongs to"
                 faults.add(lines.of((key,)), f"the key {quoted(key)} stands outside any table; {advice}")
+    requirements = _requirements(data.get("requirements", {}), lines, faults)
     items = crosscheck(placed, faults)
     faults.stop(name)
     return Plan(
@@ -88,6 +91,7 @@ def parse_plan(text: str, name: str) -> Plan:
         steps=tuple(item for item in items if isinstance(item, Step)),
         runs=tuple(item for item in items if isinstance(item, Run)),
         parts=tuple(item for item in items if isinstance(item, Part)),
+        requirements=requirements,
     )
 
 
@@ -121,6 +125,31 @@ def _build(value: object, lines: Lines, faults: Faults) -> Build:
         faults.add(lines.of(("build",)), "there is one build only; write [build] with single brackets, once")
         return Build(name="")
     return read_build(Table("build", value, _finder(lines, ("build",)), faults))
+
+
+def _requirements(value: object, lines: Lines, faults: Faults) -> tuple[Requirement, ...]:
+    """What must be on record before a closing, by kind of thing: tables such as [requirements.run]."""
+    known = [kind.value for kind in RequirementKind]
+    if not isinstance(value, dict):
+        faults.add(lines.of(("requirements",)), "write a table for each kind of thing, such as [requirements.run]")
+        return ()
+    found: list[Requirement] = []
+    for key, entry in value.items():
+        path: KeyPath = ("requirements", key)
+        if key not in known or not isinstance(entry, dict):
+            near = nearest(key, known, limit=1)
+            advice = (
+                f"did you mean [requirements.{near[0]}]?"
+                if near and near[0] != key
+                else f"it knows {listed(known, 'and')}"
+            )
+            wrong = "must be a table" if key in known else "is not known"
+            faults.add(lines.of(path), f"requirements: {quoted(key)} {wrong}; {advice}")
+            continue
+        kind = RequirementKind(key)
+        found.append(read_requirement(kind, Table(f"requirements.{key}", entry, _finder(lines, path), faults)))
+    order = list(RequirementKind)
+    return tuple(sorted(found, key=lambda each: order.index(each.kind)))
 
 
 def _items(kind: str, value: object, lines: Lines, faults: Faults) -> list[Placed]:

@@ -8,18 +8,38 @@ from zoneinfo import ZoneInfo, available_timezones
 from lastlook.plan import colours, gauges
 from lastlook.plan.faults import Table, listed, quoted
 from lastlook.plan.ids import ID_RULE, MAX_ID_LENGTH, is_id, nearest
-from lastlook.records import Build, HoldKind, Opening, OpeningKind, Part, Run, RunStatus, Step, Subassembly
+from lastlook.records import (
+    Build,
+    HoldKind,
+    Opening,
+    OpeningKind,
+    Part,
+    Requirement,
+    RequirementKind,
+    Run,
+    RunStatus,
+    Step,
+    Subassembly,
+)
 
 BUILD_KEYS: Final = ("name", "scale", "zone", "client")
 KEYS: Final = {
     "subassembly": ("id", "title", "within", "aliases"),
-    "opening": ("id", "title", "kind", "shows", "aliases"),
-    "step": ("id", "title", "subassembly", "kind", "order", "before", "hold", "runs", "aliases"),
+    "opening": ("id", "title", "kind", "shows", "aliases", "reaches", "replaces"),
+    "step": ("id", "title", "subassembly", "kind", "order", "before", "hold", "runs", "aliases", "tests"),
     "run": (
         *("id", "title", "colour", "tracer", "gauge_awg", "from", "to", "cut_length_mm", "loop_mm", "polarity"),
-        *("volts", "milliamps", "subassemblies", "aliases", "status"),
+        *("volts", "milliamps", "subassemblies", "aliases", "status", "crosses", "outer_mm"),
     ),
     "part": ("id", "title", "subassembly", "aliases"),
+}
+_WIRED: Final = ("context", "close", "ends", "crossings", "length", "tests", "bend_factor", "retest_percent")
+REQUIREMENT_KEYS: Final = {
+    RequirementKind.RUN: _WIRED,
+    RequirementKind.SPARE: _WIRED,
+    RequirementKind.PART: ("context", "close", "tests", "retest_percent"),
+    RequirementKind.SUBASSEMBLY: ("context", "close", "tests", "retest_percent"),
+    RequirementKind.OPENING: ("release", "tests", "retest_percent"),
 }
 
 
@@ -50,6 +70,8 @@ def read_opening(table: Table) -> Opening:
         kind=table.choice("kind", OpeningKind, OpeningKind.BONDED),
         shows=table.texts("shows"),
         aliases=table.texts("aliases"),
+        reaches=table.texts("reaches"),
+        replaces=table.texts("replaces"),
     )
 
 
@@ -64,6 +86,7 @@ def read_step(table: Table) -> Step:
         hold=table.choice("hold", HoldKind, HoldKind.NONE),
         runs=table.texts("runs"),
         aliases=table.texts("aliases"),
+        tests=_tests(table),
     )
 
 
@@ -95,6 +118,8 @@ def read_run(table: Table) -> Run:
         subassemblies=table.texts("subassemblies"),
         aliases=table.texts("aliases"),
         status=table.choice("status", RunStatus, RunStatus.DESIGNED),
+        crosses=table.texts("crosses"),
+        outer_mm=table.number("outer_mm", "mm", least=0),
     )
 
 
@@ -105,6 +130,33 @@ def read_part(table: Table) -> Part:
         subassembly=table.text("subassembly", needed="the id of the subassembly it lies in"),
         aliases=table.texts("aliases"),
     )
+
+
+def read_requirement(kind: RequirementKind, table: Table) -> Requirement:
+    """One table [requirements.<kind>]."""
+    table.only(REQUIREMENT_KEYS[kind])
+    return Requirement(
+        kind,
+        context=table.flag("context"),
+        close=table.flag("close"),
+        ends=table.flag("ends"),
+        crossings=table.flag("crossings"),
+        length=table.flag("length"),
+        tests=_tests(table) if "tests" in table.data else None,
+        release=table.flag("release"),
+        bend_factor=table.number("bend_factor", "outer diameters", least=0),
+        retest_percent=table.number("retest_percent", "per cent", least=0),
+    )
+
+
+def _tests(table: Table) -> tuple[str, ...]:
+    """Kinds of test in small letters, words joined by hyphens; each a plain name, known to the program or the
+    builder's own."""
+    names = tuple(dict.fromkeys("-".join(name.lower().split()) for name in table.texts("tests")))
+    for name in names:
+        if not is_id(name):
+            table.fault("tests", f"{quoted(name)} cannot be the name of a test; write letters, digits and hyphens")
+    return names
 
 
 def _id(table: Table) -> str:

@@ -281,6 +281,8 @@ def with_schedule(plan: Plan, runs: Sequence[Run]) -> tuple[Plan, list[Change]]:
         key = id_key(run.id)
         name = old[key].id if key in old else run.id
         new[key] = replace(run, id=name, subassemblies=tuple(subs[id_key(sub)] for sub in run.subassemblies))
+        if key in old:  # a schedule has no columns for these
+            new[key] = replace(new[key], crosses=old[key].crosses, outer_mm=old[key].outer_mm)
     changes: list[Change] = []
     for key, run in new.items():
         if key not in old:

@@ -18,10 +18,10 @@ import tomlkit.items
 from lastlook.errors import PlanError
 from lastlook.plan.crosscheck import Item
 from lastlook.plan.ids import id_key
-from lastlook.plan.locate import locate
+from lastlook.plan.locate import Header, locate
 from lastlook.plan.parse import parse_plan
-from lastlook.plan.read import BUILD_KEYS, KEYS
-from lastlook.records import Build, Plan
+from lastlook.plan.read import BUILD_KEYS, KEYS, REQUIREMENT_KEYS
+from lastlook.records import Build, Plan, Requirement
 
 _ATTRIBUTES: Final = {"from": "source", "to": "target"}
 _LINE = re.compile(r"[^\n]*\n|[^\n]+")  # lines as TOML counts them; str.splitlines ends lines at more characters
@@ -76,13 +76,20 @@ def _fresh(plan: Plan) -> str:
     return "\n".join(_block(kind, item) for kind, item in _in_order(plan))
 
 
-def _block(kind: str, item: Item | Build) -> str:
-    head = "[build]" if kind == "build" else f"[[{kind}]]"
-    pairs = (f"{key} = {tomlkit.item(value).as_string()}" for key, value in values_of(item).items())
+def _block(kind: str, item: Item | Build | Requirement) -> str:
+    head = f"[{kind}]" if isinstance(item, Build | Requirement) else f"[[{kind}]]"
+    values: Mapping[str, object] = _required(item) if isinstance(item, Requirement) else values_of(item)
+    pairs = (f"{key} = {tomlkit.item(value).as_string()}" for key, value in values.items())
     return "\n".join((head, *pairs, ""))
 
 
-def _in_order(plan: Plan) -> list[tuple[str, Item | Build]]:
+def _required(item: Requirement) -> dict[str, object]:
+    """What a table [requirements.<kind>] holds: only what the plan itself says."""
+    said = ((key, getattr(item, key)) for key in REQUIREMENT_KEYS[item.kind])
+    return {key: value if isinstance(value, bool) else _plain(value) for key, value in said if value is not None}
+
+
+def _in_order(plan: Plan) -> list[tuple[str, Item | Build | Requirement]]:
     groups: tuple[tuple[str, Sequence[Item]], ...] = (
         ("subassembly", plan.subassemblies),
         ("opening", plan.openings),
@@ -90,7 +97,11 @@ def _in_order(plan: Plan) -> list[tuple[str, Item | Build]]:
         ("run", plan.runs),
         ("part", plan.parts),
     )
-    return [("build", plan.build), *((kind, item) for kind, items in groups for item in items)]
+    return [
+        ("build", plan.build),
+        *((kind, item) for kind, items in groups for item in items),
+        *((f"requirements.{item.id}", item) for item in plan.requirements),
+    ]
 
 
 def _kept_remarks(text: str) -> str:
@@ -124,7 +135,7 @@ class _Block:
     new: bool = False
 
 
-def _key(item: Item | Build) -> str:
+def _key(item: Item | Build | Requirement) -> str:
     return "" if isinstance(item, Build) else id_key(item.id)
 
 
@@ -167,11 +178,14 @@ def _cut(text: str, old: Plan) -> tuple[str, list[_Block]] | None:
     """The text before the first block, and the blocks; None where the plan is not laid out in blocks."""
     headers = locate(text).headers
     items = _in_order(old)
-    if len(headers) != len(items) or any(len(header.path) != (2 if header.array else 1) for header in headers):
+    if len(headers) != len(items) or any(len(header.path) != _depth(header) for header in headers):
         return None
-    by_path: dict[tuple[object, ...], tuple[str, Item | Build]] = {("build",): items[0]}
+    by_path: dict[tuple[object, ...], tuple[str, Item | Build | Requirement]] = {("build",): items[0]}
     counts: dict[str, int] = {}
     for kind, item in items[1:]:
+        if isinstance(item, Requirement):
+            by_path["requirements", item.id] = (kind, item)
+            continue
         by_path[kind, counts.get(kind, 0)] = (kind, item)
         counts[kind] = counts.get(kind, 0) + 1
     lines = _LINE.findall(text)
@@ -197,7 +211,12 @@ def _cut(text: str, old: Plan) -> tuple[str, list[_Block]] | None:
     return "".join(lines[: starts[0]]), blocks
 
 
-def _insert(blocks: list[_Block], block: _Block, previous: tuple[str, Item | Build]) -> None:
+def _depth(header: Header) -> int:
+    """How many names the path of a table has where a plan is laid out in blocks."""
+    return 2 if header.array or header.path[0] == "requirements" else 1
+
+
+def _insert(blocks: list[_Block], block: _Block, previous: tuple[str, Item | Build | Requirement]) -> None:
     """Put a new block behind the item before it in the plan, or before the first of its kind, or at the end."""
     if previous[0] == block.kind:
         behind = (block.kind, _key(previous[1]))
@@ -243,8 +262,10 @@ def _content_end(lines: Sequence[str], start: int, end: int) -> int:
     return end
 
 
-def _edit(kind: str, text: str, old: Item | Build, new: Item | Build) -> str:
+def _edit(kind: str, text: str, old: Item | Build | Requirement, new: Item | Build | Requirement) -> str:
     """The block's text with the keys changed that differ between the two items."""
+    if isinstance(old, Requirement) or isinstance(new, Requirement):
+        return _block(kind, new)
     lines = _LINE.findall(text)
     end = _content_end(lines, 0, len(lines))
     body, tail = "".join(lines[:end]), "".join(lines[end:])
