@@ -67,7 +67,8 @@ class _Helper:
             theirs.close()
         self.connection = ours
         # It finds what we find, wherever our packages come from; but never by where we happen to stand.
-        self.connection.send([entry for entry in sys.path if entry])
+        with contextlib.suppress(OSError):  # one that died at once is found out by its first task
+            self.connection.send([entry for entry in sys.path if entry])
 
     def run(self, task: Callable[..., T], arguments: tuple[object, ...], seconds: float) -> T:
         try:
@@ -76,7 +77,8 @@ class _Helper:
                 raise TimeUp
             done, value = self.connection.recv()
         except (EOFError, OSError) as error:
-            self.process.wait(_GRACE_S)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(_GRACE_S)
             if self.process.returncode == -signal.SIGALRM:
                 raise TimeUp from error
             raise Crashed(_ending(self.process.returncode)) from error

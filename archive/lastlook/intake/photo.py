@@ -16,12 +16,10 @@ from pathlib import PurePath
 
 import numpy as np
 import pillow_heif
-from numpy.typing import NDArray
 from PIL import (  # noqa: F401 - naming the plugins registers them; Image.init() would load all of Pillow's
     AvifImagePlugin,
     GifImagePlugin,
     Image,
-    ImageCms,
     ImageFile,
     JpegImagePlugin,
     MpoImagePlugin,
@@ -31,6 +29,7 @@ from PIL import (  # noqa: F401 - naming the plugins registers them; Image.init(
 )
 
 from lastlook.intake import derived, exif, quality, raw
+from lastlook.intake.colour import PAGE_SLACK, UnknownColours, coloured, flat, kept_profile
 from lastlook.intake.discover import FoundKind, kind_of, looks_like_text, unread_kind
 from lastlook.intake.settings import IntakeSettings
 from lastlook.records import Quality
@@ -43,11 +42,7 @@ FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "GIF", "HEIF", "AVIF")
 """Formats that are read, by Pillow's names (MPO opens as JPEG). A closed list: some decoders of Pillow start
 programs, others are seldom used and fragile."""
 
-GROUND = (232, 232, 232)
-"""What shows through where a picture is transparent: a neutral light grey, since both black and white lines occur."""
-
 _TURNED_BY_DECODER = frozenset({"TIFF", "HEIF"})  # turning these again would be wrong
-_PAGE_SLACK = 5 / 3  # how much larger than asked a page may stay, see IntakeSettings
 _TURNS = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
     3: Image.Transpose.ROTATE_180,
@@ -57,7 +52,6 @@ _TURNS = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
 }  # Exif 0x0112 → what brings the picture upright; the numbers' meaning: CIPA DC-008, Orientation
-_SMALL_PROFILE = 4096  # bytes of a colour profile that may go along with each derived picture
 _tolerant = threading.Lock()
 
 
@@ -121,7 +115,7 @@ def develop(opened: Opened, sha256: str, settings: IntakeSettings) -> Developed:
     """Decode, write thumb and page under the settings' folder, judge. Raises `NotShowable`; OSError of the disk."""
     notes = _Notes()
     page = _upright(opened, settings.page_edge, notes)
-    icc = _kept_profile(page)
+    icc = kept_profile(page)
     thumb = _thumb(page, settings.thumb_edge)
     grey = np.asarray(page.convert("L"), dtype=np.uint8)
     names = derived.thumb_name(sha256), derived.page_name(sha256)
@@ -150,7 +144,7 @@ def upright(data: bytes, path: str, edge: int, max_pixels: int) -> tuple[Image.I
     picture = _upright(opened, edge, _Notes())
     if max(picture.size) > edge:
         picture.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=2.0)
-    return picture, _kept_profile(picture)
+    return picture, kept_profile(picture)
 
 
 # ------------------------------------------------------------------------------------------------ opening
@@ -273,13 +267,16 @@ def _format(image: Image.Image, data: bytes, path: str) -> str:
 
 
 def _upright(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
-    """Decode to a long edge of `edge`, or up to `_PAGE_SLACK` times that; "L" or "RGB"; never enlarged."""
+    """Decode to a long edge of `edge`, or up to `PAGE_SLACK` times that; "L" or "RGB"; never enlarged."""
     picture = _load(opened, edge, notes)
     profile = picture.info.get("icc_profile") or b""
-    shown = _shown(picture, edge)
-    if max(shown.size) > edge * _PAGE_SLACK:
-        shown.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=1.1)
-    shown = _coloured(shown, profile)
+    try:
+        shown = flat(picture, edge)
+        if max(shown.size) > edge * PAGE_SLACK:
+            shown.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=1.1)
+        shown = coloured(shown, profile)
+    except UnknownColours as error:
+        raise NotShowable(f"has colours that cannot be shown ({error})", "Save it as JPEG.") from error
     if not notes.said and opened.metadata.camera.make and opened.image.format in ("JPEG", "MPO"):
         read = _share_read(shown)
         if read < 0.9:  # sensors have noise: no camera gives a tenth of a picture in one flat colour
@@ -354,86 +351,3 @@ def _share_read(image: Image.Image) -> float:
     grey = np.asarray(image if image.mode == "L" else image.convert("L"))
     differs = np.flatnonzero(np.any(grey != grey[-1, -1], axis=1))
     return float(differs[-1] + 1) / grey.shape[0] if differs.size else 0.0
-
-
-def _shown(image: Image.Image, edge: int) -> Image.Image:
-    """`image` in a mode that can be shown, or in CMYK or LAB which `_coloured` turns into RGB; reduced early."""
-    if image.mode in ("RGB", "L"):
-        return _reduced(image, edge)
-    if image.mode in ("CMYK", "YCbCr"):
-        return _reduced(image, edge)
-    if image.mode == "LAB":
-        return image
-    if image.mode == "1":
-        return _reduced(image.convert("L"), edge)
-    if image.mode.startswith("I") or image.mode == "F":
-        return _reduced(Image.fromarray(_bytes_of(np.asarray(image))), edge)
-    if image.mode == "P" and "transparency" not in image.info:
-        return _reduced(image.convert("RGB"), edge)
-    if image.mode in ("P", "PA", "LA", "La", "RGBA", "RGBa") or "transparency" in image.info:
-        clear = _reduced(image if image.mode == "RGBA" else image.convert("RGBA"), edge)
-        ground = Image.new("RGBA", clear.size, (*GROUND, 255))
-        return Image.alpha_composite(ground, clear).convert("RGB")
-    return _reduced(image.convert("RGB"), edge)
-
-
-def _reduced(image: Image.Image, edge: int) -> Image.Image:
-    """Scaled down if that saves work later; a page that is a little too large stays as the decoder gave it."""
-    if max(image.size) > edge * _PAGE_SLACK:
-        image.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=1.1)
-    return image
-
-
-def _bytes_of(values: NDArray[np.generic]) -> NDArray[np.uint8]:
-    """Grey of more than 8 bits as bytes. Whole numbers: their scale is the least of 8, 10, 12, 14, 16 or 32 bits that
-    holds them. Fractions: 0..1 where they lie in it, as is usual, else from their least to their largest."""
-    numbers = np.nan_to_num(values.astype(np.float32), nan=0.0, posinf=0.0, neginf=0.0)
-    low, high = float(numbers.min()), float(numbers.max())
-    if values.dtype.kind in "iu" and low >= 0:
-        low, high = 0.0, next(float(top) for top in (255, 1023, 4095, 16383, 65535, 2**32) if high <= top)
-    elif low >= 0 and high <= 1.0:
-        low, high = 0.0, 1.0
-    if high <= low:
-        return np.zeros(values.shape, dtype=np.uint8)
-    return np.asarray(np.rint((numbers - low) * (255.0 / (high - low))), dtype=np.uint8)
-
-
-# ------------------------------------------------------------------------------------------------ colour
-
-
-def _coloured(image: Image.Image, profile: bytes) -> Image.Image:
-    """`image` as "L" or "RGB". A small RGB profile stays with it for the browser to honour (free); a large one, and
-    that of CMYK or LAB, is applied. Without a profile CMYK is turned by Pillow's plain formula."""
-    if image.mode in ("RGB", "L") and (len(profile) <= _SMALL_PROFILE or _is_srgb(profile)):
-        keep = b"" if _is_srgb(profile) or not _fits(profile, image.mode) else profile
-        image.info["icc_profile"] = keep
-        return image
-    converted: Image.Image | None = None
-    try:
-        if image.mode == "LAB":
-            source = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB"))
-        else:
-            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-        target = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB"))
-        converted = ImageCms.profileToProfile(image, source, target, outputMode="RGB")
-    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
-        converted = None  # no profile, or a broken one: plain colours are better than none
-    try:
-        plain = converted or (image if image.mode in ("RGB", "L") else image.convert("RGB"))
-    except ValueError as error:
-        raise NotShowable(f"has colours that cannot be shown ({image.mode})", "Save it as JPEG.") from error
-    plain.info["icc_profile"] = b""
-    return plain
-
-
-def _is_srgb(profile: bytes) -> bool:
-    return b"sRGB" in profile or "sRGB".encode("utf-16-be") in profile
-
-
-def _fits(profile: bytes, mode: str) -> bool:
-    """Whether the profile is of the picture's colours (ICC.1, header bytes 16-19): a wrong one makes browsers fail."""
-    return profile[16:20] == (b"RGB " if mode == "RGB" else b"GRAY")
-
-
-def _kept_profile(image: Image.Image) -> bytes:
-    return bytes(image.info.get("icc_profile") or b"")
