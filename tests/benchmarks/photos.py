@@ -38,6 +38,7 @@ def run(size: str = "full") -> list[Result]:
     with tempfile.TemporaryDirectory(prefix="lastlook-bench-") as folder:
         for name, (width, height, jpeg_quality, grain) in _SIZES.items():
             divide = 4 if small else 1
+            label = f"1/16 of {name}" if small else name
             source = Path(folder) / name.replace(" ", "")
             source.mkdir()
             count = 4 if small else 12
@@ -47,7 +48,7 @@ def run(size: str = "full") -> list[Result]:
                 path = source / f"LV40_{number:04}.jpg"
                 path.write_bytes(data + number.to_bytes(4, "big"))  # content differs, so nothing is known already
                 paths.append(str(path))
-            rows += _photos(name, paths, len(data), Path(folder) / "derived", 2 if small else 7)
+            rows += _photos(label, paths, len(data), Path(folder) / "derived", 2 if small else 7)
         rows += _listing(Path(folder) / "many", 500 if small else 5000)
     return rows
 
@@ -115,12 +116,14 @@ def _photos(name: str, paths: Sequence[str], length: int, derived: Path, rounds:
             floors.append(len(paths) / took_floor)
         peak = _peak_mb(guard.helper_ids())
     guard.close()
+    # At a sixteenth of its size a photo is mostly fixed costs: only the whole size has targets.
+    share, memory = (">= 0.8", "< 600") if rounds > 2 else ("", "")
     return [
-        (f"photos {name} ({length / 1e6:.1f} MB), share of the floor's rate", statistics.median(shares), "", ">= 0.8"),
-        (f"photos {name}, the same with a copy made of each", statistics.median(copied), "", ">= 0.8"),
+        (f"photos {name} ({length / 1e6:.1f} MB), share of the floor's rate", statistics.median(shares), "", share),
+        (f"photos {name}, the same with a copy made of each", statistics.median(copied), "", share),
         (f"photos {name}, taken in", statistics.median(rates), "/s", ""),
         (f"photos {name}, the floor", statistics.median(floors), "/s", ""),
-        (f"photos {name}, peak memory of {WORKERS} helpers together", peak, "MB", "< 600"),
+        (f"photos {name}, peak memory of {WORKERS} helpers and their caller", peak, "MB", memory),
     ]
 
 
