@@ -156,7 +156,7 @@ def path_to_text(path: str | os.PathLike[str]) -> str:
         text.encode("utf-8")
     except UnicodeEncodeError:
         return _RAW_BYTES + quote_from_bytes(os.fsencode(text))
-    return text
+    return _RAW_BYTES + quote_from_bytes(os.fsencode(text)) if text.startswith(_RAW_BYTES) else text
 
 
 def text_to_path(text: str) -> Path:
@@ -176,8 +176,8 @@ def _settings(path: Path, text: str) -> Settings:
     numbers = ("threshold", "still_interval_s", "hold_s", "max_megapixels")
     for key, value in raw.items():
         if key in numbers:
-            if isinstance(value, bool) or not isinstance(value, int | float) or value <= 0:
-                raise ArchiveDamaged(f"{path.name}: {key} must be a number above 0", hint)
+            if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e9:
+                raise ArchiveDamaged(f"{path.name}: {key} must be a number above 0 and below 1e9", hint)
         elif key not in wanted:
             raise ArchiveDamaged(
                 f"{path.name}: {key} is no setting", f"Settings are: {', '.join([*wanted, *numbers])}."
@@ -186,6 +186,9 @@ def _settings(path: Path, text: str) -> Settings:
             raise ArchiveDamaged(f"{path.name}: {key} must be text in quotes", hint)
     if not raw.get("name") or not raw.get("zone"):
         raise ArchiveDamaged(f"{path.name} has no name or no zone", hint)
-    check_zone(raw["zone"])
+    try:
+        check_zone(raw["zone"])
+    except UsageError as error:
+        raise ArchiveDamaged(f"{path.name}: {error.message}", error.hint) from None
     given = {key: float(raw[key]) for key in numbers if key in raw}
     return Settings(raw["name"], raw["zone"], raw.get("scale", ""), **given)

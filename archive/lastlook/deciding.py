@@ -87,21 +87,16 @@ def _untag_id(store: Store, target: Target, found: Sequence[Picture]) -> str:
 
 def undo(store: Store, uid: str = "") -> tuple[Decision, Decision]:
     """Take back a decision, the last one that still stands if none is named. Returns (what was undone, the undo)."""
-    if not uid:
-        last = [decision for decision, undone in decisions.latest(store.catalogue, UNDOABLE, 500) if not undone]
-        if not last:
-            raise UsageError("there is nothing to take back", "No decision stands.")
-        uid = last[0].uid
-    target = decisions.check_can_undo(store.catalogue, decisions.complete_uid(store.catalogue, uid))
-    _check_still(store, target)
+    # All inside one transaction: two people who take the same thing back at once must not both succeed.
     with store.deciding():
-        undone = decisions.append(
-            store.catalogue,
-            "undo",
-            {},
-            by=store.by,
-            undoes=target.uid,
-        )
+        if not uid:
+            last = decisions.last_standing(store.catalogue, UNDOABLE)
+            if last is None:
+                raise UsageError("there is nothing to take back", "No decision stands.")
+            uid = last.uid
+        target = decisions.check_can_undo(store.catalogue, decisions.complete_uid(store.catalogue, uid))
+        _check_still(store, target)
+        undone = decisions.append(store.catalogue, "undo", {}, by=store.by, undoes=target.uid)
         project(store, undone)
     return target, undone
 
@@ -125,27 +120,30 @@ def close(store: Store, opening: str, at: str, method: str = "", now: datetime |
     """Record that an opening was closed. `at` as a person says it ("2026-03-27 16:10", "27 March")."""
     id = lookup_id(store.plan, "opening", opening)
     when = times.parse_when(at, store.zone, now or datetime.now(UTC))
-    shut = closings.of_opening(store.catalogue, id)
-    if shut and shut[-1].reopened is None:
-        raise UsageError(
-            f"{id} is closed already, since {times.describe(shut[-1].time, store.zone)}",
-            f"Take that back with 'lastlook undo {shut[-1].decision[:8]}', or record 'lastlook reopen {id} --at TIME'.",
-        )
-    if shut and shut[-1].reopened is not None and shut[-1].reopened.earliest is not None:
-        _not_before(when.latest, shut[-1].reopened.earliest, f"{id} was reopened only", store.zone)
-    return _act(store, "close", id, when, {"method": method.strip()})
+    with store.deciding():
+        shut = closings.of_opening(store.catalogue, id)
+        if shut and shut[-1].reopened is None:
+            raise UsageError(
+                f"{id} is closed already, since {times.describe(shut[-1].time, store.zone)}",
+                f"Take that back with 'lastlook undo {shut[-1].decision[:8]}',"
+                f" or record 'lastlook reopen {id} --at TIME'.",
+            )
+        if shut and shut[-1].reopened is not None and shut[-1].reopened.earliest is not None:
+            _not_before(when.latest, shut[-1].reopened.earliest, f"{id} was reopened only", store.zone)
+        return _act(store, "close", id, when, {"method": method.strip()})
 
 
 def reopen(store: Store, opening: str, at: str, now: datetime | None = None) -> Decision:
     """Record that an opening was opened again."""
     id = lookup_id(store.plan, "opening", opening)
     when = times.parse_when(at, store.zone, now or datetime.now(UTC))
-    shut = closings.of_opening(store.catalogue, id)
-    if not shut or shut[-1].reopened is not None:
-        raise UsageError(f"{id} is not closed", f"Record its closing first: 'lastlook close {id} --at TIME'.")
-    if shut[-1].time.earliest is not None:
-        _not_before(when.latest, shut[-1].time.earliest, f"{id} was closed only", store.zone)
-    return _act(store, "reopen", id, when, {})
+    with store.deciding():
+        shut = closings.of_opening(store.catalogue, id)
+        if not shut or shut[-1].reopened is not None:
+            raise UsageError(f"{id} is not closed", f"Record its closing first: 'lastlook close {id} --at TIME'.")
+        if shut[-1].time.earliest is not None:
+            _not_before(when.latest, shut[-1].time.earliest, f"{id} was closed only", store.zone)
+        return _act(store, "reopen", id, when, {})
 
 
 def _not_before(said: datetime, limit: datetime, words: str, zone: str) -> None:
@@ -154,6 +152,7 @@ def _not_before(said: datetime, limit: datetime, words: str, zone: str) -> None:
 
 
 def _act(store: Store, kind: str, opening: str, when: times.When, more: dict[str, object]) -> Decision:
+    """Inside a transaction."""
     body: dict[str, object] = {
         "opening": opening,
         # A day or a minute is an interval: the act lies somewhere inside it, and questions of order say so.
@@ -163,9 +162,8 @@ def _act(store: Store, kind: str, opening: str, when: times.When, more: dict[str
         "said": when.text,
         **more,
     }
-    with store.deciding():
-        decision = decisions.append(store.catalogue, kind, body, by=store.by)
-        project(store, decision)
+    decision = decisions.append(store.catalogue, kind, body, by=store.by)
+    project(store, decision)
     return decision
 
 
@@ -178,11 +176,11 @@ def correct_clock(store: Store, correction: ClockCorrection) -> tuple[Decision, 
         raise UsageError(
             f"no picture was taken by a camera {correction.camera!r}", f"List cameras with 'lastlook clock list'.{near}"
         )
-    before = dict(_instants(store, correction.camera))
     with store.deciding():
+        before = dict(_instants(store, correction.camera))
         decision = decisions.append(store.catalogue, "clock", body_of(correction), by=store.by)
         project(store, decision)
-    after = dict(_instants(store, correction.camera))
+        after = dict(_instants(store, correction.camera))
     return decision, sum(before[rid] != instant for rid, instant in after.items())
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lastlook.catalogue import Catalogue, pictures
+from lastlook.catalogue import Catalogue, pending, pictures
 from lastlook.intake.likeness import group_near
 
 
@@ -10,3 +10,4 @@ def regroup(catalogue: Catalogue) -> None:
     """Give every picture its group again. Inside a transaction."""
     groups = group_near(pictures.for_grouping(catalogue))
     pictures.set_groups(catalogue, {rid: min(group) for group in groups if len(group) > 1 for rid in group})
+    pending.done(catalogue, pending.GROUPING)

@@ -1,37 +1,40 @@
-"""Take photos and clips into the archive: scan, read on workers, keep.
+"""Take photos and clips into the archive: scan, read on workers, commit.
 
 Workers read and copy into `incoming/`; this thread alone moves a copy to its place in `originals/` and then commits
-what was read, some files at a time. A file is in the catalogue with its pictures, its time and its tags, or not at all;
-what a killed run leaves in `incoming/` is swept by the next one, and an original that was moved but not committed is
-met again by its content when its file is read again.
+what was read (see `committing`), in the order in which the files were listed, so that two runs over the same files make
+the same archive. What a killed run leaves in `incoming/` is swept by the next one, and an original that was moved but
+not committed is met again by its content when its file is read again.
 """
 
 from __future__ import annotations
 
+import logging
+import os
 import time
-from collections.abc import Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from collections.abc import Iterable, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from lastlook import grouping, keeping, proposing, retime
-from lastlook.archive import path_to_text
-from lastlook.catalogue import decisions, media
-from lastlook.catalogue.media import Medium, Sighting
-from lastlook.errors import UsageError
-from lastlook.intake import fingerprint, reader
-from lastlook.intake.captions import read_captions
-from lastlook.intake.discover import Company, Discovery, Found, FoundKind, discover, keep_company
+from lastlook import grouping, keeping
+from lastlook.archive import path_to_text, text_to_path
+from lastlook.catalogue import media, pending, plain
+from lastlook.catalogue.media import Place, Sighting
+from lastlook.committing import Committer
+from lastlook.errors import ArchiveError, LastlookError, UsageError
+from lastlook.intake import reader
+from lastlook.intake.discover import THUMB_EXTENSION, Company, Discovery, Found, FoundKind, discover, keep_company
 from lastlook.intake.settings import IntakeSettings
-from lastlook.keeping import CaptionFile
 from lastlook.locking import held
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Problem, Reading
 from lastlook.store import Store
 
+_log = logging.getLogger(__name__)
+
 _BATCH_FILES = 40
 _BATCH_SECONDS = 1.0
+_AHEAD = 500  # how many files may have been read behind one that is still being read
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,287 +76,251 @@ def ingest(
 ) -> Ingested:
     """Take in files and folders. `window`: how many files may be under way on the executor at once.
 
-    Raises UsageError where a path does not exist, ArchiveBusy where another ingest is at work. KeyboardInterrupt is
-    answered by keeping what was read and returning with `stopped`.
+    Raises UsageError where a path does not exist, ArchiveBusy where another ingest is at work, ArchiveError where the
+    archive cannot be written; what was read before is kept. KeyboardInterrupt is answered by keeping what was read and
+    returning with `stopped`.
     """
     for path in paths:
-        if not path.exists() and not path.is_symlink():
+        if not os.path.lexists(path):
             raise UsageError(f"there is no {path}", "Check the name; give files or folders.")
     with held(store.archive.incoming / "ingest.lock", "another ingest is at work in this archive"):
-        _sweep(store.archive.incoming)
+        with store.catalogue.writing():
+            plain.check_plain(store.catalogue, store.archive.decisions)
+        _sweep(store.archive.incoming, store.archive.derived)
         report(Progress(Stage.SCAN, 0))
-        listed = discover(paths)
-        run = _Run(store, leave_in_place, _roots(paths))
+        own, others = _own_parts(store, paths)
+        listed = discover(others)
+        run = _Run(store, leave_in_place, _roots(others), listed)
+        run.refuse(own)
         try:
-            run.take(listed, executor, window, report)
+            run.take(executor, window, report)
         except KeyboardInterrupt:
             run.stopped = True
         run.finish(report)
+    counts = run.committer.counts
     return Ingested(
-        added=run.added - run.linked,
-        known=run.known,
-        stills=run.stills,
-        captions=run.captions,
-        linked=run.linked,
+        added=counts.added,
+        known=counts.known,
+        stills=counts.stills,
+        captions=counts.captions,
+        linked=len(counts.linked),
         skipped=listed.skipped,
-        problems=tuple(run.problems),
+        problems=tuple(counts.problems),
         stopped=run.stopped,
     )
 
 
-@dataclass
 class _Run:
-    """One run of ingest. Everything that it changes, it changes on this thread."""
+    """One run of ingest."""
 
-    store: Store
-    in_place: bool
-    roots: Mapping[str, str]
-    added: int = 0
-    known: int = 0
-    stills: int = 0
-    captions: int = 0
-    linked: int = 0
-    problems: list[Problem] = field(default_factory=list)
-    stopped: bool = False
-    company: Company = field(default_factory=lambda: Company({}, {}, {}, ()))
-    _seen: dict[str, Sighting] = field(default_factory=dict)
-    _batch: list[Reading | Problem] = field(default_factory=list)
-    _since: float = 0.0
-    _changed: bool = False
+    def __init__(self, store: Store, in_place: bool, roots: Sequence[Path], listed: Discovery) -> None:
+        self.store = store
+        self.in_place = in_place
+        self.stopped = False
+        self._listed = listed
+        self._seen = media.sightings(store.catalogue)
+        self._places = media.places(store.catalogue)
+        self._company = _company(listed, self._seen, self._places)
+        self.committer = Committer(store, in_place=in_place, roots=roots, company=self._company, seen=self._seen)
+        self._batch: list[Reading | Problem] = []
+        self._since = time.monotonic()
 
-    def take(self, listed: Discovery, executor: Executor, window: int, report: Report) -> None:
-        self._seen = media.sightings(self.store.catalogue)
-        self.company = keep_company(listed.found)
-        alone = set(self.company.alone)
-        thumbs = set(self.company.thumbs.values())
+    def refuse(self, problems: Iterable[Problem]) -> None:
+        self._batch.extend(problems)
+
+    def take(self, executor: Executor, window: int, report: Report) -> None:
+        alone = set(self._company.alone)
+        thumbs = set(self._company.thumbs.values())
         todo: list[Found] = []
-        for problem in listed.problems:
-            self._batch.append(problem)
-        for found in listed.found:
+        self.refuse(self._listed.problems)
+        for found in self._listed.found:
             if found.kind is FoundKind.OTHER:
                 self._batch.append(
                     Problem(found.path, "is no photo, clip or caption file", "It was left out; nothing needs doing.")
                 )
-            elif found.kind is FoundKind.SIDECAR and found.path not in alone:
-                if found.path in thumbs:
-                    continue  # the small picture a camera writes beside a clip; the clip says more
-            elif found.kind is FoundKind.SIDECAR and not found.path.lower().endswith(".thm"):
-                self._batch.append(
-                    Problem(
-                        found.path,
-                        "is a caption file without a clip of the same name",
-                        "Put it beside its clip under the clip's name, then take both in.",
+            elif found.path in thumbs:
+                continue  # the small picture a camera writes beside a clip; the clip says more
+            elif found.kind is FoundKind.SIDECAR and not found.path.lower().endswith(THUMB_EXTENSION):
+                if found.path in alone:
+                    self._batch.append(
+                        Problem(
+                            found.path,
+                            "is a caption file without a clip of the same name",
+                            "Put it beside its clip under the clip's name, then take both in.",
+                        )
                     )
-                )
             elif self._is_known(found):
-                self.known += 1
+                self.committer.counts.known += 1
             else:
                 todo.append(found)
+        # Photos first: they are quick, and can be asked for while hours of recordings are still being read.
+        todo.sort(key=lambda found: found.kind is FoundKind.CLIP)
         self._read(todo, executor, window, report)
-        self._commit()
-        self._take_captions(listed)
+        self._flush()
+        self._take_captions()
 
     def finish(self, report: Report) -> None:
-        """Keep what was read so far, put motion clips to their photos, group near-duplicates."""
-        self._commit()
-        if self._changed:
+        """Keep what was read so far, group near-duplicates, let the text index learn."""
+        self._flush()
+        catalogue = self.store.catalogue
+        if pending.owed(catalogue, pending.GROUPING):
             report(Progress(Stage.GROUP, 0))
-            with self.store.catalogue.writing():
-                self.linked = keeping.link_motion_clips(self.store, self.company.motion)
-                grouping.regroup(self.store.catalogue)
-            report(Progress(Stage.INDEX, 0))
+            with catalogue.writing():
+                grouping.regroup(catalogue)
+        report(Progress(Stage.INDEX, 0))
         with self.store.deciding():
             pass  # catches the plain-text copy and the text index up
 
     def _is_known(self, found: Found) -> bool:
+        """Met at this path before, unchanged since, and its original lies where it should."""
         seen = self._seen.get(path_to_text(found.path))
-        return seen is not None and (seen.size_bytes, seen.mtime_ns) == (found.size_bytes, found.mtime_ns)
+        if seen is None or (seen.size_bytes, seen.mtime_ns) != (found.size_bytes, found.mtime_ns):
+            return False
+        place = self._places.get(seen.sha256)
+        return place is not None and keeping.is_there(self.store.archive, place)
 
     def _read(self, todo: Sequence[Found], executor: Executor, window: int, report: Report) -> None:
+        """Read files on the executor, `window` at a time, and commit them in their order."""
         settings = intake_settings(self.store, in_place=self.in_place)
         total_bytes = sum(found.size_bytes for found in todo)
-        done = done_bytes = 0
-        waiting: dict[Future[Reading | Problem], Found] = {}
-        queue = iter(todo)
+        done = done_bytes = started = next_ = 0
+        waiting: dict[Future[Reading | Problem], int] = {}
+        read: dict[int, Reading | Problem] = {}
         self._since = time.monotonic()
+        report(Progress(Stage.READ, 0, len(todo), 0, total_bytes))
         try:
-            report(Progress(Stage.READ, 0, len(todo), 0, total_bytes))
-            while True:
-                while len(waiting) < window and (found := next(queue, None)) is not None:
-                    waiting[executor.submit(reader.read_one, found.path, settings)] = found
-                if not waiting:
-                    break
+            while next_ < len(todo):
+                while started < len(todo) and len(waiting) < window and started - next_ < _AHEAD:
+                    waiting[executor.submit(reader.read_one, todo[started].path, settings)] = started
+                    started += 1
                 finished, _ = wait(waiting, timeout=_BATCH_SECONDS, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    found = waiting.pop(future)
-                    self._batch.append(future.result())
+                    number = waiting.pop(future)
+                    read[number] = _result(future, todo[number].path)
                     done += 1
-                    done_bytes += found.size_bytes
-                    report(Progress(Stage.READ, done, len(todo), done_bytes, total_bytes, PurePath(found.path).name))
+                    done_bytes += todo[number].size_bytes
+                    name = PurePath(todo[number].path).name
+                    report(Progress(Stage.READ, done, len(todo), done_bytes, total_bytes, name))
+                while next_ in read:
+                    self._batch.append(read.pop(next_))
+                    next_ += 1
                 if len(self._batch) >= _BATCH_FILES or time.monotonic() - self._since >= _BATCH_SECONDS:
-                    self._commit()
+                    self._flush()
+        except BrokenExecutor as error:
+            self._flush()
+            raise LastlookError(
+                "the workers that read files ended unexpectedly",
+                "What was read is kept. Run the same command again, with --jobs 1 if it happens again.",
+            ) from error
         finally:
             for future in waiting:
                 future.cancel()
+            # What was read behind a file that was still under way is kept as well when the run is stopped.
+            self._batch.extend(read[number] for number in sorted(read))
 
-    def _commit(self) -> None:
-        """Put originals in their places and commit all that was read since the last time, in one transaction."""
+    def _flush(self) -> None:
+        """Commit all that was read since the last time."""
         batch, self._batch = self._batch, []
         self._since = time.monotonic()
-        if not batch:
-            return
-        rids: list[int] = []
-        with self.store.catalogue.writing():
-            for item in batch:
-                if isinstance(item, Problem):
-                    self._refuse(item)
-                else:
-                    rids.extend(self._keep(item))
-            proposing.propose(self.store, rids)
-        decisions.write_plain(self.store.catalogue, self.store.archive.decisions)
+        if batch:
+            try:
+                self.committer.commit(batch)
+            except KeyboardInterrupt:
+                self._batch = batch  # nothing of it was committed; the end of the run does
+                raise
 
-    def _keep(self, reading: Reading) -> list[int]:
-        store, catalogue = self.store, self.store.catalogue
-        media.drop_problem(catalogue, path_to_text(reading.path))
-        problem = keeping.kept_problem(reading, reading.path)
-        if problem is not None:
-            self._list(problem)
-        known = media.get(catalogue, reading.sha256)
-        if known is not None:
-            return self._meet_again(reading, known)
-        name = PurePath(reading.path).name
-        reading = keeping.own_claims(reading, _printable(name), reading.mtime_ns)
-        medium = media.from_reading(reading, file=_printable(name), stored="", in_place=self.in_place)
-        if self.in_place:
-            stored = path_to_text(reading.path)
-        else:
-            folder = keeping.day_folder(retime.resolve_medium(catalogue, store.zone, medium), store.zone)
-            staged = fingerprint.staged_path(store.archive.incoming, reading.sha256)
-            stored = keeping.place(store.archive, staged, name, reading.sha256, folder)
-        medium = media.stored_at(medium, stored)
-        self._arrive(medium, reading.path)
-        rids = keeping.add_medium(store, medium, reading)
-        self.added += 1
-        self.stills += len(reading.stills)
-        self._changed = True
-        return rids
-
-    def _meet_again(self, reading: Reading, known: Medium) -> list[int]:
-        """Content that is there already, under another name or in another place: its folders and name may say more."""
-        self.known += 1
-        if not self.in_place:
-            fingerprint.staged_path(self.store.archive.incoming, reading.sha256).unlink(missing_ok=True)
-        self._sight(reading.path, reading.sha256, reading.size_bytes, reading.mtime_ns)
-        return keeping.rids_of(self.store, known)
-
-    def _sight(self, path: str, sha256: str, size_bytes: int, mtime_ns: int) -> None:
-        body = {
-            "sha256": sha256,
-            "source": path_to_text(path),
-            "folders": self._folders(path),
-            "size_bytes": size_bytes,
-            "mtime_ns": mtime_ns,
-        }
-        decision = decisions.append(self.store.catalogue, "sighting", body, by=self.store.by)
-        keeping.sight(self.store, decision)
-
-    def _arrive(self, medium: Medium, path: str) -> None:
-        body = {
-            "sha256": medium.sha256,
-            "media": medium.kind,
-            "file": medium.file,
-            "source": path_to_text(path),
-            "folders": self._folders(path),
-            "stored": medium.stored,
-            "in_place": medium.in_place,
-            "size_bytes": medium.size_bytes,
-            "mtime_ns": medium.mtime_ns,
-            "belongs_to": medium.belongs_to,
-        }
-        decision = decisions.append(self.store.catalogue, "arrival", body, by=self.store.by)
-        keeping.sight(self.store, decision)
-
-    def _folders(self, path: str) -> list[str]:
-        """Names of the folders a file lay in, from the one that was given down: what the builder named."""
-        parents = PurePath(path).parents
-        root = next((self.roots[str(parent)] for parent in parents if str(parent) in self.roots), None)
-        if root is None:
-            return [_printable(PurePath(path).parent.name)]
-        inside = PurePath(path).parent.relative_to(root).parts
-        return [_printable(part) for part in (PurePath(root).name, *inside) if part]
-
-    def _refuse(self, problem: Problem) -> None:
-        body = {
-            "source": path_to_text(problem.path),
-            "reason": problem.reason,
-            "hint": problem.hint,
-            "kept": problem.kept,
-        }
-        last = decisions.last_about(self.store.catalogue, "refused", f"file:{body['source']}")
-        if last is None or dict(last.body) != body:
-            decisions.append(self.store.catalogue, "refused", body, by=self.store.by)
-        self._list(problem)
-
-    def _list(self, problem: Problem) -> None:
-        self.problems.append(problem)
-        shown = Problem(path_to_text(problem.path), problem.reason, problem.hint, problem.kept)
-        media.add_problem(self.store.catalogue, shown, datetime.now(UTC))
-
-    def _take_captions(self, listed: Discovery) -> None:
+    def _take_captions(self) -> None:
         """Caption files come last, since they belong to clips."""
-        sidecars = {found.path: found for found in listed.found if found.kind is FoundKind.SIDECAR}
-        seen = media.sightings(self.store.catalogue)
-        for clip_path, caption_paths in sorted(self.company.captions.items()):
-            clip = seen.get(path_to_text(clip_path))
-            if clip is None:
+        catalogue = self.store.catalogue
+        sidecars = {found.path: found for found in self._listed.found if found.kind is FoundKind.SIDECAR}
+        self._places = media.places(catalogue)
+        counted = media.captioned(catalogue)
+        for clip_path, caption_paths in sorted(self._company.captions.items()):
+            clip = self._seen.get(path_to_text(clip_path))
+            if clip is None or clip.sha256 not in self._places:
                 continue  # the clip itself was refused, and is listed
             for path in caption_paths:
-                if self._is_known(sidecars[path]):
-                    self.known += 1
+                text = path_to_text(path)
+                seen = self._seen.get(text)
+                if seen and (text, clip.sha256, seen.sha256) in counted and self._is_known(sidecars[path]):
+                    self.committer.counts.known += 1
                 else:
-                    self._take_caption(path, clip.sha256)
+                    self.committer.take_caption(path, clip.sha256)
 
-    def _take_caption(self, path: str, clip: str) -> None:
-        store = self.store
-        read = read_captions(Path(path))
+
+def _result(future: Future[Reading | Problem], path: str) -> Reading | Problem:
+    try:
+        return future.result()
+    except BrokenExecutor:
+        raise
+    except Exception as error:
+        # One bad file never stops a run, not even by a mistake of ours; the next run reads it again.
+        _log.warning("reading %r failed", path, exc_info=error)
+        return Problem(path, f"could not be read ({type(error).__name__})", "Take it in again.")
+
+
+def _company(listed: Discovery, seen: dict[str, Sighting], places: dict[str, Place]) -> Company:
+    """Which files belong together: those that were listed, and those known to lie in the same folders."""
+    there = {found.path for found in listed.found}
+    folders = {os.path.dirname(path) for path in there}  # noqa: PTH120 - a hundred thousand paths
+    known = []
+    for text, sighting in seen.items():
+        path = os.fspath(text_to_path(text)) if text.startswith("bytes:") else text
+        place = places.get(sighting.sha256)
+        if path in there or place is None or place.kind == "captions":
+            continue
+        if os.path.dirname(path) in folders:  # noqa: PTH120
+            known.append(Found(path, FoundKind(place.kind), sighting.size_bytes, sighting.mtime_ns))
+    return keep_company([*listed.found, *known])
+
+
+def _own_parts(store: Store, paths: Sequence[Path]) -> tuple[list[Problem], list[Path]]:
+    """Paths that lie in the archive's own folders, as problems, and the others: an archive must not eat itself."""
+    archive = store.archive
+    parts = [folder.resolve() for folder in (archive.originals, archive.derived, archive.index, archive.incoming)]
+    own: list[Problem] = []
+    others: list[Path] = []
+    for path in paths:
         try:
-            taken = fingerprint.take(path, staging=None if self.in_place else store.archive.incoming)
-        except fingerprint.Unreadable as unreadable:
-            read = unreadable.problem
-        if isinstance(read, Problem):
-            self._batch.append(read)
-            return
-        with store.catalogue.writing():
-            if media.get(store.catalogue, taken.sha256) is not None:
-                self.known += 1
-                self._sight(path, taken.sha256, taken.size_bytes, taken.mtime_ns)
-                return
-            name = PurePath(path).name
-            file = CaptionFile(path, taken, read, clip)
-            stored = path_to_text(path)
-            if not self.in_place and taken.staged is not None:
-                stored = keeping.place(store.archive, taken.staged, name, taken.sha256, keeping.folder_of(store, clip))
-            medium = keeping.caption_medium(file, _printable(name), stored, in_place=self.in_place)
-            self._arrive(medium, path)
-            keeping.add_captions(store, medium, read)
-            self.captions += 1
-            media.drop_problem(store.catalogue, path_to_text(path))
-        decisions.write_plain(store.catalogue, store.archive.decisions)
+            real = path.resolve()
+        except (OSError, RuntimeError, ValueError):
+            others.append(path)  # discover says what is wrong with it
+            continue
+        if any(real.is_relative_to(part) for part in parts):
+            own.append(
+                Problem(
+                    str(real),
+                    "lies in this archive's own folders and was left out",
+                    "Move it elsewhere, then take it in from there.",
+                )
+            )
+        else:
+            others.append(path)
+    return own, others
 
 
-def _roots(paths: Sequence[Path]) -> dict[str, str]:
-    """Folders that were given, by absolute path."""
-    absolute = [str(path.absolute()) for path in paths if path.is_dir()]
-    return {path: path for path in absolute}
+def _roots(paths: Sequence[Path]) -> list[Path]:
+    """Folders that were given, as discover names them, the outermost first."""
+    found = []
+    for path in paths:
+        try:
+            if path.is_dir():
+                found.append(path.resolve())
+        except (OSError, RuntimeError, ValueError):
+            continue
+    return sorted(set(found), key=lambda path: (len(path.parts), path))
 
 
-def _sweep(incoming: Path) -> None:
+def _sweep(incoming: Path, derived: Path) -> None:
     """Remove what a killed run left half-way. Only our own copies lie here."""
-    for entry in incoming.iterdir():
-        if entry.suffix in {".staged", ".part"}:
+    try:
+        left = [entry for entry in incoming.iterdir() if entry.suffix in {".staged", ".part"}]
+        for entry in left:
             entry.unlink(missing_ok=True)
-
-
-def _printable(name: str) -> str:
-    """A name whatever bytes it has, as it can be stored and shown."""
-    return name.encode("utf-8", "backslashreplace").decode("utf-8")
+        if left:  # it may have been writing derived pictures, too
+            for entry in derived.glob("*/*/.*.part"):
+                entry.unlink(missing_ok=True)
+    except OSError as error:
+        raise ArchiveError(
+            f"{incoming} cannot be written to: {error.strerror}", "Check the folder's permissions."
+        ) from error

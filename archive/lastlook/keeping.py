@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import unicodedata
 from collections.abc import Mapping
@@ -13,60 +14,109 @@ from zoneinfo import ZoneInfo
 from lastlook import proposing, retime, times
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import media, pictures
-from lastlook.catalogue.media import Medium, Sighting
+from lastlook.catalogue.media import Medium, Place, Sighting
 from lastlook.errors import ArchiveError
 from lastlook.intake import fingerprint
 from lastlook.intake.captions import Captions
-from lastlook.intake.discover import Found, FoundKind, is_motion_pair, keep_company
+from lastlook.intake.discover import is_motion_pair
 from lastlook.intake.names import name_claim
 from lastlook.records import Camera, CaptureTime, ClaimSource, Decision, MediaKind, Problem, Reading
 from lastlook.store import Store
 
 UNDATED = "undated"
+NAME_BYTES = 255  # the longest name that common file systems take
+_HALTS = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO)
 
 
-def place(archive: Archive, staged: Path, name: str, sha256: str, folder: str) -> str:
-    """Move a staged copy to `originals/<folder>/<name>` and make it read-only; returns that path, relative.
+class Unplaceable(Exception):
+    """One file cannot be put into the archive; `reason` says why. The run goes on without it."""
 
-    Where another file has that name, `~` and the beginning of the content's hash are added; where the same content
-    lies there already (a run that was killed between moving and committing), that one is kept. Raises ArchiveError.
-    """
-    target = archive.originals / folder
+    def __init__(self, reason: str, hint: str) -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.hint = hint
+
+
+class Originals:
+    """The folder of originals while one run holds the lock: what lies there is listed once a folder."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._names: dict[str, dict[str, str]] = {}
+
+    def place(self, staged: Path, name: str, sha256: str, folder: str) -> str:
+        """Move a staged copy to `originals/<folder>/<name>` and make it read-only; returns that path, relative.
+
+        Where another file has that name, `~` and the beginning of the content's hash are added; where the same content
+        lies there already (a run that was killed between moving and committing), that one is kept. Raises Unplaceable
+        for a file that cannot be placed, ArchiveError where none could.
+        """
+        target = self._archive.originals / folder
+        try:
+            target.mkdir(parents=True, exist_ok=True)
+            chosen, there = self._free(folder, target, name, sha256)
+            path = target / chosen
+            if there:
+                staged.unlink(missing_ok=True)
+            else:
+                _sync(staged)
+                staged.replace(path)
+                path.chmod(0o444)
+                _sync(target)
+                self._names[folder][_folded(chosen)] = chosen
+        except OSError as error:
+            what = (error.strerror or type(error).__name__).lower()
+            if error.errno in _HALTS:
+                raise ArchiveError(
+                    f"{_shown(name)} could not be put into the archive: {what}",
+                    "Check the archive's disk, then run the same command again.",
+                ) from error
+            raise Unplaceable(
+                f"could not be put into the archive ({what})", "Take it in again; check the archive's folder."
+            ) from error
+        return path_to_text(path.relative_to(self._archive.root))
+
+    def _free(self, folder: str, target: Path, name: str, sha256: str) -> tuple[str, bool]:
+        """A name that is free there, or under which the same content lies; and which of the two."""
+        if folder not in self._names:
+            self._names[folder] = {_folded(entry.name): entry.name for entry in os.scandir(target)}
+        # Names that differ only in case or in Unicode composition are one name on other systems: keep them apart here.
+        there = self._names[folder]
+        pure = PurePath(name)
+        for number in range(1000):
+            extra = "" if number == 0 else f"~{sha256[:8]}" if number == 1 else f"~{sha256[:8]}-{number}"
+            candidate = _fitting(pure.stem, extra + pure.suffix)
+            taken = there.get(_folded(candidate))
+            if taken is None:
+                return candidate, False
+            if _holds(target / taken, sha256):
+                return taken, True
+        raise Unplaceable(f"has a name that a thousand files in {folder} have", "Rename it, then take it in again.")
+
+
+def _holds(path: Path, sha256: str) -> bool:
     try:
-        target.mkdir(parents=True, exist_ok=True)
-        path = _free(target, name, sha256)
-        if path.exists():
-            staged.unlink(missing_ok=True)
-        else:
-            _sync(staged)
-            staged.replace(path)
-            path.chmod(0o444)
-            _sync(target)
-    except OSError as error:
-        raise ArchiveError(
-            f"{name} could not be put into the archive: {error.strerror or error}",
-            "Check the disk and the folder's permissions, then run the same command again.",
-        ) from error
-    return path_to_text(path.relative_to(archive.root))
+        return fingerprint.take(str(path)).sha256 == sha256
+    except fingerprint.Unreadable:
+        return False
 
 
-def _free(folder: Path, name: str, sha256: str) -> Path:
-    pure = PurePath(name)
-    # Names that differ only in case or in Unicode composition are one name on other systems: keep them apart here.
-    there = {_folded(entry.name): entry for entry in os.scandir(folder)}
-    for number in range(1000):
-        extra = "" if number == 0 else f"~{sha256[:8]}" if number == 1 else f"~{sha256[:8]}-{number}"
-        candidate = f"{pure.stem}{extra}{pure.suffix}"
-        entry = there.get(_folded(candidate))
-        if entry is None:
-            return folder / candidate
-        if entry.is_file(follow_symlinks=False) and fingerprint.take(entry.path).sha256 == sha256:
-            return folder / entry.name
-    raise ArchiveError(f"{folder} has a thousand files called {name}", "Move some of them elsewhere.")
+def _fitting(stem: str, ending: str) -> str:
+    """`stem` + `ending`, the stem cut where the name would be too long for a file system."""
+    if len(os.fsencode(stem + ending)) <= NAME_BYTES:
+        return stem + ending
+    room = NAME_BYTES - len(os.fsencode(ending))
+    while len(os.fsencode(stem)) > room:
+        stem = stem[:-1]
+    return stem + ending
 
 
 def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def _shown(name: str) -> str:
+    return name.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _sync(path: Path) -> None:
@@ -136,20 +186,34 @@ def add_medium(store: Store, medium: Medium, reading: Reading) -> list[int]:
 
 
 def sight(store: Store, decision: Decision) -> None:
-    """Note where content was met, as an arrival or sighting says. Inside a transaction."""
+    """Note where content was met, as an arrival or sighting says, and what follows from that. Inside a transaction."""
     body: Mapping[str, Any] = decision.body
+    source, sha256 = body["source"], body["sha256"]
     media.add_sighting(
         store.catalogue,
-        Sighting(
-            body["source"], body["sha256"], body["size_bytes"], body["mtime_ns"], decision.seq, tuple(body["folders"])
-        ),
+        Sighting(source, sha256, body["size_bytes"], body["mtime_ns"], decision.seq, tuple(body["folders"])),
     )
+    if decision.kind == "sighting" and "stored" in body:
+        media.restore(store.catalogue, sha256, body["stored"], in_place=body["in_place"])
+    clip = body.get("belongs_to", "")
+    if not clip:  # sightings of captions once did not say it
+        medium = media.get(store.catalogue, sha256)
+        clip = medium.belongs_to if medium is not None and medium.kind == "captions" else ""
+    if clip:
+        media.put_beside(store.catalogue, source, sha256, clip)
+
+
+def is_there(archive: Archive, place: Place | Medium) -> bool:
+    """Whether an original still lies in its place, by its size."""
+    try:
+        return archive.original(place.stored, place.in_place).stat().st_size == place.size_bytes
+    except OSError:
+        return False
 
 
 def rids_of(store: Store, medium: Medium) -> list[int]:
-    """Rows of a medium's pictures; for captions those of their clip."""
-    of = medium.belongs_to if medium.kind == "captions" else medium.sha256
-    return [picture.rid for picture in pictures.of_medium(store.catalogue, of)]
+    """Rows of a medium's pictures."""
+    return [picture.rid for picture in pictures.of_medium(store.catalogue, medium.sha256)]
 
 
 def folder_of(store: Store, clip: str) -> str:
@@ -195,39 +259,29 @@ def caption_medium(file: CaptionFile, name: str, stored: str, *, in_place: bool)
 
 
 def add_captions(store: Store, medium: Medium, captions: Captions) -> None:
-    """Add a caption file: its words become the words of the stills they cover. Inside a transaction."""
+    """Add a caption file with its words. Inside a transaction."""
     media.add(store.catalogue, medium)
     media.add_cues(store.catalogue, medium.sha256, captions.cues)
-    proposing.propose(store, proposing.say_words(store, medium.belongs_to))
 
 
-def link_motion_clips(store: Store, paths: Mapping[str, str] | None = None) -> int:
-    """Put motion clips to their photos; a clip that is part of a photo has no stills of its own. `paths` maps a photo's
-    path to the clip's; every place where two of one name were met side by side if not given. Returns how many."""
-    catalogue = store.catalogue
-    sightings = media.sightings(catalogue)
-    kinds = {medium.sha256: medium for medium in media.every(catalogue) if medium.kind != "captions"}
-    if paths is None:
-        paths = keep_company(
-            [
-                Found(path, FoundKind(kinds[seen.sha256].kind), seen.size_bytes, seen.mtime_ns)
-                for path, seen in sightings.items()
-                if seen.sha256 in kinds
-            ]
-        ).motion
-    linked: set[str] = set()
-    for photo_path, clip_path in sorted(paths.items()):
-        photo_seen, clip_seen = sightings.get(path_to_text(photo_path)), sightings.get(path_to_text(clip_path))
-        if photo_seen is None or clip_seen is None or clip_seen.sha256 in linked:
-            continue
-        photo, clip = kinds.get(photo_seen.sha256), kinds.get(clip_seen.sha256)
-        if photo is None or clip is None or clip.belongs_to or (photo.kind, clip.kind) != ("photo", "clip"):
-            continue
-        if is_motion_pair(_reading(photo), _reading(clip)):
-            media.link(catalogue, clip.sha256, photo.sha256)
-            pictures.drop_stills(catalogue, clip.sha256)
-            linked.add(clip.sha256)
-    return len(linked)
+def hear(store: Store, clip: str) -> None:
+    """Let the words of a clip's captions become the words of the stills they cover. Inside a transaction."""
+    proposing.propose(store, proposing.say_words(store, clip))
+
+
+def is_pair(photo: Medium, clip: Medium) -> bool:
+    """Whether `clip`, met beside `photo` under its name, is that photo's motion clip and has no photo yet."""
+    if (photo.kind, clip.kind) != ("photo", "clip") or clip.belongs_to:
+        return False
+    return is_motion_pair(_reading(photo), _reading(clip))
+
+
+def pair(store: Store, decision: Decision) -> int:
+    """Put a motion clip to its photo: it is part of that photo and has no stills of its own, but those that a person
+    has said something about. Returns how many stills went. Inside a transaction."""
+    clip, photo = str(decision.body["clip"]), str(decision.body["photo"])
+    media.link(store.catalogue, clip, photo)
+    return pictures.drop_stills(store.catalogue, clip)
 
 
 def _reading(medium: Medium) -> Reading:

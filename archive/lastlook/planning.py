@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from lastlook.catalogue import decisions, tags
+from lastlook.errors import PlanError
 from lastlook.plan.merge import Change, merge
 from lastlook.plan.parse import parse_plan
 from lastlook.plan.schedule import schedule_from_csv, schedule_to_csv, with_schedule
 from lastlook.plan.write import dump_plan
 from lastlook.projecting import project
-from lastlook.records import Decision, Plan
+from lastlook.records import Build, Decision, Plan
 from lastlook.store import Store
 
 Form = Literal["toml", "csv"]
@@ -28,7 +29,7 @@ class Loaded:
 
 def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
     """Put a plan, or a wire schedule, in force. Raises PlanError naming every line at fault; nothing changes then."""
-    before = store.plan
+    before = _before(store)
     if form == "csv":
         new, _ = with_schedule(before, schedule_from_csv(text))
         previous = store.plan_text or None
@@ -37,12 +38,21 @@ def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
         previous = text
     merged, changes = merge(before, new, tags.targets_in_use(store.catalogue))
     wanted = text if form == "toml" and merged == new else dump_plan(merged, previous)
-    if wanted == store.plan_text:
-        return Loaded(before, (), None)
     with store.deciding():
+        if wanted == store.plan_text:
+            return Loaded(before, (), None)
         decision = decisions.append(store.catalogue, "plan", {"text": wanted}, by=store.by)
         project(store, decision)
     return Loaded(merged, tuple(changes), decision)
+
+
+def _before(store: Store) -> Plan:
+    """The plan in force; where it cannot be read any more, an empty one, so that another can be loaded in its place."""
+    try:
+        return store.plan
+    except PlanError:
+        settings = store.archive.settings
+        return Plan(Build(settings.name, settings.zone, settings.scale))
 
 
 def save(store: Store, form: Form = "toml") -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from lastlook import proposing, retime
+from lastlook import grouping, proposing, retime
 from lastlook.catalogue import closings, decisions, pictures
 from lastlook.records import Decision, still_id
 from lastlook.store import Store
@@ -28,13 +28,19 @@ def project(store: Store, decision: Decision) -> None:
     elif decision.kind in {"close", "reopen"}:
         closings.refold(catalogue, str(body["opening"]))
     elif decision.kind == "still" and decisions.is_undone(catalogue, decision.uid):
-        pictures.drop(catalogue, still_id(str(body["clip"]), int(body["clip_ms"])))
+        clip = str(body["clip"])
+        pictures.drop(catalogue, still_id(clip, int(body["clip_ms"])))
+        # Its neighbours get back the words that were spoken over it.
+        proposing.propose(store, proposing.say_words(store, clip))
+        grouping.regroup(catalogue)
     elif decision.kind == "clock":
-        retime.retime(catalogue, store.zone, str(body["camera"]))
+        if retime.retime(catalogue, store.zone, str(body["camera"])):
+            grouping.regroup(catalogue)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         pictures.mark_all_unindexed(catalogue)
-        retime.retime(catalogue, store.zone)
+        if retime.retime(catalogue, store.zone):
+            grouping.regroup(catalogue)
         proposing.propose(store)
 
 

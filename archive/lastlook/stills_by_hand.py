@@ -28,10 +28,10 @@ def keep(store: Store, clip: str, at: str) -> tuple[Picture, bool]:
             "Give a position inside the clip, like 12:31.5.",
         )
     still = take(store, medium, wanted)
-    known = pictures.rids_of_ids(store.catalogue, [still_id(medium.sha256, still.clip_ms)])
-    if known:
-        return pictures.by_rids(store.catalogue, list(known.values()))[0], False
     with store.deciding():
+        known = pictures.rids_of_ids(store.catalogue, [still_id(medium.sha256, still.clip_ms)])
+        if known:
+            return pictures.by_rids(store.catalogue, list(known.values()))[0], False
         decisions.append(
             store.catalogue,
             "still",

@@ -16,7 +16,7 @@ from typing import Self
 
 from lastlook import indexing
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, columns, decisions
+from lastlook.catalogue import Catalogue, columns, decisions, plain
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
 from lastlook.records import Build, Plan
@@ -117,8 +117,9 @@ class Store:
         """One transaction of decisions and what follows from them. After it, the plain-text copy is caught up and the
         text index learns the words that changed; if either fails, the decision stands and the next run catches up."""
         with self.catalogue.writing():
+            plain.check_plain(self.catalogue, self.archive.decisions)
             yield
-        decisions.write_plain(self.catalogue, self.archive.decisions)
+        plain.write_plain(self.catalogue, self.archive.decisions)
         _ = self.index
 
 

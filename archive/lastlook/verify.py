@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import Catalogue, decisions, media, pictures, tags
+from lastlook.catalogue import Catalogue, decisions, media, pictures, plain, tags
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError
 from lastlook.intake import fingerprint
@@ -70,6 +70,7 @@ def verify(archive: Archive, *, read_all: bool = True, report: Report = silent) 
             findings.extend(_plain(archive, catalogue))
             findings.extend(_said(catalogue))
             known = media.every(catalogue)
+            findings.extend(_lost(catalogue, known))
             for number, medium in enumerate(known):
                 report(Progress(Stage.CHECK, number, len(known), note=medium.file))
                 finding = _original(archive, medium, read_all=read_all)
@@ -96,12 +97,17 @@ def _catalogue(catalogue: Catalogue) -> Iterator[Finding]:
 def _plain(archive: Archive, catalogue: Catalogue | None) -> Iterator[Finding]:
     """The plain-text decisions against the catalogue's."""
     name = archive.decisions.name
-    written, faults = decisions.read_plain(archive.decisions)
+    written, faults = plain.read_plain(archive.decisions)
     for fault in faults:
         if catalogue is not None and not decisions.last_seq(catalogue) and fault.endswith("is missing"):
             return  # nothing has been decided yet
         yield Finding(
-            Fault.DECISIONS, name, fault, "The catalogue holds the same decisions; keep both files and ask for help."
+            Fault.DECISIONS,
+            name,
+            fault,
+            "Run 'lastlook rebuild': it takes them from the catalogue."
+            if catalogue is not None
+            else "Put back a copy of it, then run 'lastlook rebuild'.",
         )
     if catalogue is None:
         return
@@ -128,7 +134,21 @@ def _plain(archive: Archive, catalogue: Catalogue | None) -> Iterator[Finding]:
                 Fault.DECISIONS,
                 name,
                 f"decision {seq} differs from the catalogue's",
-                "One of the two was changed by hand; compare them with a backup.",
+                "One of the two was changed by hand: compare them with a backup. 'lastlook rebuild' goes by the file.",
+            )
+
+
+def _lost(catalogue: Catalogue, known: list[Medium]) -> Iterator[Finding]:
+    """Files that were taken in and that the catalogue lacks: a rebuild did not find their originals."""
+    held = {medium.sha256 for medium in known}
+    lost = {str(one.body["sha256"]): str(one.body["stored"]) for one in decisions.live(catalogue, "arrival")}
+    for sha256, stored in lost.items():
+        if sha256 not in held:
+            yield Finding(
+                Fault.ORIGINAL_MISSING,
+                stored,
+                "was taken in, but was not there when the catalogue was rebuilt",
+                "Put it back and run 'lastlook rebuild', or take the file in again.",
             )
 
 
@@ -204,7 +224,7 @@ def _unknown(archive: Archive, known: list[Medium]) -> Iterator[Finding]:
                 Fault.ORIGINAL_UNKNOWN,
                 name,
                 "lies among the originals, but the catalogue does not know it",
-                "Take it in with 'lastlook ingest', or move it elsewhere. It was left alone.",
+                "It was left alone. Move it out of the archive; a picture of the build can be taken in from there.",
             )
 
 

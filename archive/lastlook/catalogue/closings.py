@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Any
 
 from lastlook.catalogue import decisions
-from lastlook.catalogue.connection import Catalogue, Row
-from lastlook.catalogue.pictures import from_ms, to_ms
+from lastlook.catalogue.connection import Catalogue, Row, meaning
+from lastlook.catalogue.pictures import ceil_ms, from_ms, to_ms
 from lastlook.records import CaptureTime, Closing, Decision
 
 _COLUMNS = (
@@ -18,10 +18,14 @@ _COLUMNS = (
 
 
 def refold(catalogue: Catalogue, opening: str) -> None:
-    """Make the closings of one opening anew from its live decisions, in the order of time they speak of."""
+    """Make the closings of one opening anew from its live decisions, in the order in which they were recorded.
+
+    Not by the times they speak of: "closed on 27 March" and "reopened on 27 March at 10:00" are in order, though the
+    middle of that day is past ten. What would be out of order is refused when it is recorded.
+    """
     catalogue.execute("DELETE FROM closing WHERE opening = ?", (opening,))
     acts = decisions.live(catalogue, "close", opening) + decisions.live(catalogue, "reopen", opening)
-    acts.sort(key=lambda act: (_instant(act, "at"), act.seq))
+    acts.sort(key=lambda act: act.seq)
     shut: Decision | None = None
     for act in acts:
         if act.kind == "close":
@@ -35,7 +39,7 @@ def refold(catalogue: Catalogue, opening: str) -> None:
                     opening,
                     to_ms(_instant(act, "at")),
                     to_ms(_instant(act, "earliest")),
-                    to_ms(_instant(act, "latest")),
+                    ceil_ms(_instant(act, "latest")),
                     f"{act.by} said: {body.get('said', '')}",
                     str(body.get("method", "")),
                     act.by,
@@ -49,7 +53,7 @@ def refold(catalogue: Catalogue, opening: str) -> None:
                     act.uid,
                     to_ms(_instant(act, "at")),
                     to_ms(_instant(act, "earliest")),
-                    to_ms(_instant(act, "latest")),
+                    ceil_ms(_instant(act, "latest")),
                     f"{act.by} said: {act.body.get('said', '')}",
                     shut.uid,
                 ),
@@ -59,13 +63,13 @@ def refold(catalogue: Catalogue, opening: str) -> None:
 
 
 def of_opening(catalogue: Catalogue, opening: str) -> list[Closing]:
-    """All closings of an opening, oldest first; the last one with `reopened` None means that it is shut now."""
-    rows = catalogue.rows(f"SELECT {_COLUMNS} FROM closing WHERE opening = ? ORDER BY closed_ms", (opening,))
+    """All closings of an opening, in order; the last one with `reopened` None means that it is shut now."""
+    rows = catalogue.rows(f"SELECT {_COLUMNS} FROM closing WHERE opening = ? ORDER BY rowid", (opening,))
     return [_closing(row) for row in rows]
 
 
 def every(catalogue: Catalogue) -> list[Closing]:
-    return [_closing(row) for row in catalogue.rows(f"SELECT {_COLUMNS} FROM closing ORDER BY closed_ms")]
+    return [_closing(row) for row in catalogue.rows(f"SELECT {_COLUMNS} FROM closing ORDER BY closed_ms, rowid")]
 
 
 def _instant(decision: Decision, key: str) -> datetime:
@@ -73,14 +77,15 @@ def _instant(decision: Decision, key: str) -> datetime:
 
 
 def _closing(row: Row) -> Closing:
-    reopened = None
-    if row[8] is not None:
-        reopened = CaptureTime(from_ms(row[8]), from_ms(row[9]), from_ms(row[10]), "said", row[11])
-    return Closing(
-        opening=row[0],
-        time=CaptureTime(from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), "said", row[4]),
-        method=row[5],
-        by=row[6],
-        decision=row[7],
-        reopened=reopened,
-    )
+    with meaning(f"a closing of {row[0]!r}"):
+        reopened = None
+        if row[8] is not None:
+            reopened = CaptureTime(from_ms(row[8]), from_ms(row[9]), from_ms(row[10]), "said", row[11])
+        return Closing(
+            opening=row[0],
+            time=CaptureTime(from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), "said", row[4]),
+            method=row[5],
+            by=row[6],
+            decision=row[7],
+            reopened=reopened,
+        )

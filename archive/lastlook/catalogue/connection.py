@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from lastlook.catalogue import migrations
-from lastlook.errors import ArchiveBusy, ArchiveDamaged
+from lastlook.errors import ArchiveBusy, ArchiveDamaged, ArchiveError
 
 BUSY_SECONDS = 30.0
 Row = tuple[Any, ...]
@@ -24,18 +24,27 @@ class Catalogue:
     """
 
     def __init__(self, path: Path, *, create: bool = False, look_only: bool = False) -> None:
-        """Open; takes pending migrations. `look_only`: change nothing, not even those. Raises ArchiveDamaged,
-        ArchiveBusy."""
+        """Open; takes pending migrations. `look_only`: change nothing, not even those; what is looked at is a copy in
+        memory, one unchanging view however long looking takes. Raises ArchiveDamaged, ArchiveBusy, ArchiveError."""
         self.path = path
+        self._look_only = look_only
         if not create and not path.is_file():
             raise ArchiveDamaged(
                 f"{path.name} is missing", "Run 'lastlook rebuild': it makes it anew from originals and decisions."
             )
         with _words(path):
-            address = f"{path.absolute().as_uri()}?mode={'ro' if look_only else 'rwc' if create else 'rw'}"
+            address = f"{path.absolute().as_uri()}?{_mode(path, create=create, look_only=look_only)}"
             self._connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
         try:
             with _words(path):
+                if look_only:
+                    self._connection = _in_memory(self._connection)
+                if not create and not migrations.taken(self._connection):
+                    # An empty file is an empty database to SQLite; answering "no pictures" from it would be a lie.
+                    raise ArchiveDamaged(
+                        f"{path.name} is empty or is no catalogue",
+                        "Put back a copy, or run 'lastlook rebuild': it makes it anew from originals and decisions.",
+                    )
                 # FULL: a decision that was acknowledged survives a power cut, at the price of one fsync a transaction.
                 if not look_only:
                     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "temp_store=MEMORY"):
@@ -48,6 +57,7 @@ class Catalogue:
                     )
                 if not look_only and migrations.pending(self._connection):
                     migrations.migrate(self._connection, path)
+                self._inode = path.stat().st_ino
         except BaseException:
             self._connection.close()
             raise
@@ -69,16 +79,28 @@ class Catalogue:
         if self.in_transaction():
             yield
             return
-        with _words(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
         try:
+            # Inside the try: an interrupt that arrives just after it must not leave the transaction open.
+            with _words(self.path):
+                self._connection.execute("BEGIN IMMEDIATE")
+            self._check_in_place()
             yield
             with _words(self.path):
                 self._connection.execute("COMMIT")
         except BaseException:
             if self.in_transaction():
-                self._connection.execute("ROLLBACK")
+                with suppress(sqlite3.Error):  # a full disk may have rolled it back already
+                    self._connection.execute("ROLLBACK")
             raise
+
+    def _check_in_place(self) -> None:
+        """A rebuild may have put another file in our file's place: what is written to ours would be lost."""
+        try:
+            moved = self.path.stat().st_ino != self._inode
+        except FileNotFoundError:
+            moved = True
+        if moved:
+            raise ArchiveBusy(f"{self.path.name} was made anew in the meantime", "Try again; nothing was recorded.")
 
     @contextmanager
     def reading(self) -> Iterator[None]:
@@ -86,12 +108,14 @@ class Catalogue:
         if self.in_transaction():
             yield
             return
-        self._connection.execute("BEGIN")
+        with _words(self.path):
+            self._connection.execute("BEGIN")
         try:
             yield
         finally:
             if self.in_transaction():
-                self._connection.execute("COMMIT")
+                with _words(self.path):
+                    self._connection.execute("COMMIT")
 
     def in_transaction(self) -> bool:
         return self._connection.in_transaction
@@ -113,6 +137,37 @@ class Catalogue:
             raise RuntimeError("a change outside of writing()")
         with _words(self.path):
             return self._connection.execute(sql, values).rowcount
+
+    def copy_to(self, path: Path) -> None:
+        """Write a copy of the catalogue as it stands to `path`, whole or not at all."""
+        with _words(self.path):
+            migrations.keep_copy(self.path, path)
+
+    @contextmanager
+    def taking_over(self, other: Path) -> Iterator[None]:
+        """Replace the whole content by that of another catalogue, in one transaction, at the end of the block; what
+        the block raises prevents it.
+
+        Another file is never put in the place of one that may be open: SQLite knows a write-ahead log by its name only,
+        and would apply or remove the wrong one.
+        """
+        with _words(self.path):
+            self._connection.execute("ATTACH ? AS other", (str(other),))
+        try:
+            with self.writing():
+                yield
+                self.execute("PRAGMA defer_foreign_keys=ON")
+                found = self.rows(
+                    "SELECT name FROM main.sqlite_master WHERE type='table' AND name NOT LIKE 'sqlite%' ORDER BY rowid"
+                )
+                tables = [row[0] for row in found]  # in the order of creation: what is referred to comes first
+                for table in reversed(tables):
+                    self.execute(f'DELETE FROM main."{table}"')
+                for table in tables:
+                    self.execute(f'INSERT INTO main."{table}" SELECT * FROM other."{table}"')
+        finally:
+            with _words(self.path):
+                self._connection.execute("DETACH other")
 
     def execute_many(self, sql: str, values: Iterable[Sequence[object]]) -> None:
         if not self.in_transaction():
@@ -144,26 +199,66 @@ class Catalogue:
         return self._connection.execute("PRAGMA foreign_key_check").fetchmany(20)
 
 
+def _mode(path: Path, *, create: bool, look_only: bool) -> str:
+    """How SQLite is to open the file. Merely looking at a catalogue that nobody has open must leave no trace beside it;
+    one that is in use, or was left by a killed process, has a write-ahead log that must be read along."""
+    if not look_only:
+        return "mode=rwc" if create else "mode=rw"
+    log = path.with_name(path.name + "-wal")
+    return "mode=ro" if log.exists() and log.stat().st_size else "mode=ro&immutable=1"
+
+
+def _in_memory(source: sqlite3.Connection) -> sqlite3.Connection:
+    copy = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        source.backup(copy)
+    except BaseException:
+        copy.close()
+        raise
+    source.close()
+    return copy
+
+
 @contextmanager
 def _words(path: Path) -> Iterator[None]:
+    """Errors of SQLite in a builder's words. What can only be a mistake of ours stays what it is."""
     try:
         yield
-    except sqlite3.OperationalError as error:
-        text = str(error)
-        if "locked" in text or "busy" in text:
+    except (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError):
+        raise
+    except sqlite3.DatabaseError as error:
+        code = getattr(error, "sqlite_errorcode", None)
+        primary = code & 0xFF if code is not None else None
+        if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             raise ArchiveBusy(
                 f"another program has been writing to {path.parent} for more than {BUSY_SECONDS:.0f} s",
                 "Wait until it has finished, then try again.",
             ) from error
-        if "full" in text:
-            raise ArchiveDamaged("the disk is full", "Make room; nothing that was saved before is lost.") from error
-        if "readonly" in text or "unable to open" in text:
-            raise ArchiveDamaged(f"{path} cannot be opened for writing", "Check the folder's permissions.") from error
-        raise
-    except sqlite3.DatabaseError as error:
-        if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+        if primary == sqlite3.SQLITE_FULL:
+            raise ArchiveError("the disk is full", "Make room; nothing that was saved before is lost.") from error
+        if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+            raise ArchiveError(f"{path} cannot be opened for writing", "Check the folder's permissions.") from error
+        if primary == sqlite3.SQLITE_IOERR:
+            raise ArchiveError(
+                f"{path} could not be read or written: {error}", "Check the disk, then try again."
+            ) from error
+        if primary == sqlite3.SQLITE_ERROR and "no such" not in str(error):
             raise
-        raise ArchiveDamaged(
-            f"{path.name} is damaged: {error}",
-            "Put back a copy, or run 'lastlook rebuild': it makes it anew from originals and decisions.",
-        ) from error
+        raise damaged(error) from error
+
+
+def damaged(why: object) -> ArchiveDamaged:
+    """The error for a catalogue that cannot be read, or whose rows mean nothing."""
+    return ArchiveDamaged(
+        f"the catalogue is damaged: {why}",
+        "Put back a copy, or run 'lastlook rebuild': it makes it anew from originals and decisions.",
+    )
+
+
+@contextmanager
+def meaning(what: str) -> Iterator[None]:
+    """Turning rows into records: what fails there is a row that was damaged."""
+    try:
+        yield
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
+        raise damaged(f"{what} cannot be read ({type(error).__name__}: {error})") from error

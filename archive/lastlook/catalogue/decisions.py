@@ -4,7 +4,10 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     plan      {text}                                  the whole plan file that is in force from here on
     arrival   {sha256, media, file, source, folders, stored, in_place, size_bytes, mtime_ns, belongs_to}
               a file was taken in
-    sighting  {sha256, source, folders, size_bytes, mtime_ns}  content already known was met under another path
+    sighting  {sha256, source, folders, size_bytes, mtime_ns, belongs_to (captions), stored and in_place (or absent:
+              where the original was put, if it was gone from its place)}
+              content already known was met under another path
+    pair      {clip, photo}                           a motion clip was put to its photo
     refused   {source, reason, hint, kept}            a file could not be used
     tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent)}
     still     {clip, clip_ms}                         a moment of a clip kept by hand
@@ -13,23 +16,20 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     clock     {camera, error_s, reference, drift_s_per_day, uncertainty_s, fixed_offset_min, since, until, note}
     undo      {}                                      with `undoes`
 
-`decisions.jsonl` is the same, one JSON object a line, in the same order. It is written after each commit; if a process
-dies between the two, the next one to write finds the file behind the catalogue and catches it up.
+`decisions.jsonl` is the same, one JSON object a line, in the same order (see `plain`).
 """
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
-from lastlook.catalogue.connection import Catalogue, Row
-from lastlook.errors import AmbiguousId, ArchiveDamaged, NoSuchId, UsageError
+from lastlook.catalogue import shapes
+from lastlook.catalogue.connection import Catalogue, Row, damaged
+from lastlook.errors import AmbiguousId, NoSuchId, UsageError
 from lastlook.records import Decision, still_id
 
 _COLUMNS = "seq, uid, at, by, kind, body, COALESCE(undoes, '')"
@@ -54,7 +54,7 @@ def append(
     text = json.dumps(body, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
     catalogue.execute(
         "INSERT INTO decision (seq, uid, at, by, kind, body, undoes) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (seq, uid, _instant(at), by, kind, text, undoes or None),
+        (seq, uid, instant_text(at), by, kind, text, undoes or None),
     )
     catalogue.execute_many(
         "INSERT OR IGNORE INTO decision_subject VALUES (?, ?)",
@@ -125,6 +125,21 @@ def about(catalogue: Catalogue, subject: str) -> list[tuple[Decision, bool]]:
     return [(_decision(row[:7]), bool(row[7])) for row in rows]
 
 
+def last_standing(catalogue: Catalogue, kinds: Sequence[str]) -> Decision | None:
+    """The newest decision of some kinds that nobody took back."""
+    marks = ",".join("?" * len(kinds))
+    row = catalogue.row(
+        f"SELECT {_COLUMNS} FROM decision WHERE kind IN ({marks}) AND undone = 0 ORDER BY seq DESC LIMIT 1", kinds
+    )
+    return _decision(row) if row else None
+
+
+def uid_at(catalogue: Catalogue, seq: int) -> str:
+    """The uid of the decision with that number; '' where there is none."""
+    row = catalogue.row("SELECT uid FROM decision WHERE seq = ?", (seq,))
+    return str(row[0]) if row else ""
+
+
 def latest(catalogue: Catalogue, kinds: Sequence[str], limit: int) -> list[tuple[Decision, bool]]:
     """The newest decisions of some kinds, newest first, each with whether it was taken back."""
     marks = ",".join("?" * len(kinds))
@@ -157,83 +172,6 @@ def last_seq(catalogue: Catalogue) -> int:
     return int(row[0]) if row else 0
 
 
-def write_plain(catalogue: Catalogue, path: Path) -> int:
-    """Catch `decisions.jsonl` up with the catalogue; returns how many lines were added.
-
-    Safe to call at any time and from several processes: a lock on the file itself orders them, and what is already
-    there is never written twice. A line torn by a power cut is cut off and written again from the catalogue.
-    """
-    with path.open("a+b") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
-        end, seq = _last_whole_line(file)
-        if seq > last_seq(catalogue):
-            raise ArchiveDamaged(
-                f"{path.name} holds {seq - last_seq(catalogue)} more decisions than the catalogue",
-                "The catalogue is older than this file; run 'lastlook rebuild' so that none is lost.",
-            )
-        file.seek(0, os.SEEK_END)
-        if file.tell() > end:
-            file.truncate(end)
-        added = 0
-        for decision in every(catalogue, seq):
-            file.write(to_line(decision).encode("utf-8"))
-            added += 1
-        if added:
-            file.flush()
-            os.fsync(file.fileno())
-    return added
-
-
-def read_plain(path: Path) -> tuple[list[Decision], list[str]]:
-    """The decisions of a plain-text file, and what is wrong with it, one line each (a torn last line, a gap)."""
-    found: list[Decision] = []
-    faults: list[str] = []
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return [], [f"{path.name} is missing"]
-    lines = data.split(b"\n")
-    if lines and lines[-1] != b"":
-        faults.append(f"{path.name}: the last line is torn")
-    for number, line in enumerate(lines[:-1], start=1):
-        try:
-            decision = from_line(line.decode("utf-8"))
-        except (ValueError, KeyError, TypeError) as error:
-            faults.append(f"{path.name} line {number} cannot be read ({type(error).__name__})")
-            continue
-        if decision.seq != len(found) + 1 + sum("cannot be read" in fault for fault in faults):
-            faults.append(f"{path.name} line {number} has number {decision.seq}, out of order")
-        found.append(decision)
-    return found, faults
-
-
-def to_line(decision: Decision) -> str:
-    body = {
-        "seq": decision.seq,
-        "uid": decision.uid,
-        "at": _instant(decision.at),
-        "by": decision.by,
-        "kind": decision.kind,
-        "body": decision.body,
-    }
-    if decision.undoes:
-        body["undoes"] = decision.undoes
-    return json.dumps(body, ensure_ascii=False, separators=(",", ":")) + "\n"
-
-
-def from_line(line: str) -> Decision:
-    """Raises ValueError, KeyError or TypeError where the line is not one of ours."""
-    raw: dict[str, Any] = json.loads(line)
-    body = raw["body"]
-    if not isinstance(body, dict) or not isinstance(raw["seq"], int):
-        raise TypeError("not a decision")
-    at = datetime.fromisoformat(raw["at"])
-    texts = [raw["uid"], raw["by"], raw["kind"], raw.get("undoes", "")]
-    if at.tzinfo is None or not all(isinstance(text, str) for text in texts):
-        raise TypeError("not a decision")
-    return Decision(raw["seq"], raw["uid"], at, raw["by"], raw["kind"], body, raw.get("undoes", ""))
-
-
 def check_can_undo(catalogue: Catalogue, uid: str) -> Decision:
     """The decision to take back. Raises UsageError where there is none, or it was taken back already."""
     decision = by_uid(catalogue, uid)
@@ -243,7 +181,7 @@ def check_can_undo(catalogue: Catalogue, uid: str) -> Decision:
         raise UsageError(
             "that decision was taken back already", "Take back the taking back instead, if you meant that."
         )
-    if decision.kind in {"arrival", "sighting", "refused"}:
+    if decision.kind in {"arrival", "sighting", "refused", "pair"}:
         raise UsageError(
             "taking a file in cannot be taken back", "Originals are never deleted; untag the picture instead."
         )
@@ -278,41 +216,21 @@ def _flip(catalogue: Catalogue, uid: str, *, undone: bool) -> None:
         _flip(catalogue, target.undoes, undone=not undone)
 
 
-def _last_whole_line(file: Any) -> tuple[int, int]:
-    """Where the last whole readable line ends, and its number; (0, 0) for an empty file."""
-    file.seek(0, os.SEEK_END)
-    size = file.tell()
-    window = 1 << 16
-    while True:
-        start = max(0, size - window)
-        file.seek(start)
-        tail: bytes = file.read(size - start)
-        last_break = tail.rfind(b"\n")
-        first_break = tail.rfind(b"\n", 0, last_break) if last_break > 0 else -1
-        if last_break >= 0 and (first_break >= 0 or start == 0):
-            line = tail[first_break + 1 : last_break]
-            try:
-                return start + last_break + 1, from_line(line.decode("utf-8")).seq
-            except (ValueError, KeyError, TypeError):
-                raise ArchiveDamaged(
-                    "the last line of decisions.jsonl cannot be read", "Run 'lastlook verify' to see what is damaged."
-                ) from None
-        if start == 0:
-            return 0, 0
-        window *= 4
-
-
 def _decision(row: Row) -> Decision:
-    return Decision(
-        int(row[0]),
-        str(row[1]),
-        datetime.fromisoformat(row[2]),
-        str(row[3]),
-        str(row[4]),
-        json.loads(row[5]),
-        str(row[6]),
-    )
+    try:
+        return Decision(
+            int(row[0]),
+            str(row[1]),
+            datetime.fromisoformat(row[2]),
+            str(row[3]),
+            str(row[4]),
+            shapes.checked(row[4], json.loads(row[5])),
+            str(row[6]),
+        )
+    except (ValueError, TypeError) as error:
+        raise damaged(f"decision {row[0]} cannot be read ({type(error).__name__})") from error
 
 
-def _instant(at: datetime) -> str:
+def instant_text(at: datetime) -> str:
+    """An instant as decisions write it: UTC, milliseconds."""
     return at.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -11,15 +11,16 @@ _PARTS = {
     "decision": "SELECT seq, uid, at, by, kind, body, undoes, undone FROM decision ORDER BY seq",
     "decision_subject": "SELECT subject, seq FROM decision_subject ORDER BY seq, subject",
     "medium": "SELECT * FROM medium ORDER BY sha256",
-    "sighting": "SELECT * FROM sighting ORDER BY path",
+    "sighting": "SELECT * FROM sighting ORDER BY path, sha256",
     "problem": "SELECT path, reason, hint, kept FROM problem ORDER BY path",
+    "caption_of": "SELECT path, clip, sha256 FROM caption_of ORDER BY path, clip",
     "cue": "SELECT * FROM cue ORDER BY sha256, n",
     "picture": "SELECT id, kind, sha256, clip_ms, width, height, taken_ms, earliest_ms, latest_ms, basis, why,"
     " sharpness, phash, mean_luma, thumb, page, hold_ms, chosen, caption, spoken,"
-    " (SELECT id FROM picture g WHERE g.rid = p.group_id) FROM picture p ORDER BY id",
+    " (SELECT g.id FROM picture g WHERE g.rid = p.group_id) FROM picture p ORDER BY id",
     "proposal": "SELECT id, dimension, target, source, confidence, evidence FROM proposal JOIN picture USING (rid)"
     " ORDER BY 1, 2, 3, 4",
-    "tag": "SELECT id, dimension, target, state, by, why, confidence, counts FROM tag JOIN picture USING (rid)"
+    "tag": "SELECT id, dimension, target, state, by, t.why, confidence, counts FROM tag t JOIN picture USING (rid)"
     " ORDER BY 1, 2, 3",
     "closing": "SELECT * FROM closing ORDER BY uid",
 }

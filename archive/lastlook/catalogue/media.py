@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from lastlook.catalogue.connection import Catalogue, Row
+from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
 from lastlook.records import Camera, Claim, ClaimSource, Cue, Problem, Reading, clip_id
 
@@ -78,11 +78,14 @@ def stored_at(medium: Medium, stored: str) -> Medium:
 
 
 def add(catalogue: Catalogue, medium: Medium) -> None:
+    """Add a medium; content that is there takes on the name, place and claims of its newer arrival."""
     camera = medium.camera
     catalogue.execute(
         "INSERT INTO medium (sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height,"
         " orientation, make, model, serial, camera, claims, facts, warnings, duration_ms, pair_id, belongs_to, shown)"
-        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
+        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (sha256) DO UPDATE SET"
+        " file = excluded.file, stored = excluded.stored, in_place = excluded.in_place, mtime_ns = excluded.mtime_ns,"
+        " claims = excluded.claims",
         (
             medium.sha256,
             medium.kind,
@@ -115,16 +118,20 @@ def get(catalogue: Catalogue, sha256: str) -> Medium | None:
     return _medium(row) if row else None
 
 
-def known(catalogue: Catalogue, contents: Sequence[str]) -> set[str]:
-    """Which of these contents the archive has."""
-    found: set[str] = set()
-    for start in range(0, len(contents), 500):
-        part = contents[start : start + 500]
-        marks = ",".join("?" * len(part))
-        found.update(
-            str(row[0]) for row in catalogue.rows(f"SELECT sha256 FROM medium WHERE sha256 IN ({marks})", part)
-        )
-    return found
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the original of some content lies, as `archive.original` wants it, and what it is."""
+
+    kind: str
+    stored: str
+    in_place: bool
+    size_bytes: int
+
+
+def places(catalogue: Catalogue) -> dict[str, Place]:
+    """The place of every original by its content: one read for a whole run."""
+    rows = catalogue.rows("SELECT sha256, kind, stored, in_place, size_bytes FROM medium")
+    return {row[0]: Place(row[1], row[2], bool(row[3]), row[4]) for row in rows}
 
 
 def every(catalogue: Catalogue, kind: str | None = None) -> list[Medium]:
@@ -133,13 +140,12 @@ def every(catalogue: Catalogue, kind: str | None = None) -> list[Medium]:
 
 
 def belonging(catalogue: Catalogue, sha256: str) -> list[Medium]:
-    """Captions of a clip, the motion clip of a photo."""
-    rows = catalogue.rows(f"SELECT {_COLUMNS} FROM medium WHERE belongs_to = ? ORDER BY rowid", (sha256,))
-    return [_medium(row) for row in rows]
-
-
-def by_pair(catalogue: Catalogue, pair_id: str) -> list[Medium]:
-    rows = catalogue.rows(f"SELECT {_COLUMNS} FROM medium WHERE pair_id = ? AND pair_id <> ''", (pair_id,))
+    """Caption files that count for a clip, the motion clip of a photo."""
+    rows = catalogue.rows(
+        f"SELECT {_COLUMNS} FROM medium WHERE (belongs_to = ? AND kind <> 'captions')"
+        " OR sha256 IN (SELECT sha256 FROM caption_of WHERE clip = ?) ORDER BY rowid",
+        (sha256, sha256),
+    )
     return [_medium(row) for row in rows]
 
 
@@ -166,9 +172,9 @@ def link(catalogue: Catalogue, sha256: str, belongs_to: str) -> None:
     catalogue.execute("UPDATE medium SET belongs_to = ? WHERE sha256 = ?", (belongs_to, sha256))
 
 
-def restore_path(catalogue: Catalogue, sha256: str, stored: str) -> None:
-    """A file left in place was found again elsewhere, by its content."""
-    catalogue.execute("UPDATE medium SET stored = ? WHERE sha256 = ?", (stored, sha256))
+def restore(catalogue: Catalogue, sha256: str, stored: str, *, in_place: bool) -> None:
+    """An original that was gone from its place was met again by its content: say where it lies now."""
+    catalogue.execute("UPDATE medium SET stored = ?, in_place = ? WHERE sha256 = ?", (stored, int(in_place), sha256))
 
 
 # ------------------------------------------------------------------------------------------------ cues
@@ -182,13 +188,27 @@ def add_cues(catalogue: Catalogue, sha256: str, cues: Iterable[Cue]) -> None:
 
 
 def cues_of_clip(catalogue: Catalogue, clip: str) -> list[Cue]:
-    """All captions of a clip, in order of time."""
+    """All captions that count for a clip, in order of time."""
     rows = catalogue.rows(
-        "SELECT start_ms, end_ms, text FROM cue JOIN medium USING (sha256) WHERE belongs_to = ?"
-        " ORDER BY start_ms, end_ms, n",
+        "SELECT start_ms, end_ms, text FROM cue WHERE sha256 IN (SELECT sha256 FROM caption_of WHERE clip = ?)"
+        " ORDER BY start_ms, end_ms, sha256, n",
         (clip,),
     )
     return [Cue(int(row[0]), int(row[1]), str(row[2])) for row in rows]
+
+
+def put_beside(catalogue: Catalogue, path: str, sha256: str, clip: str) -> None:
+    """A caption file was met at `path`, beside a clip: it counts, in place of what lay there before."""
+    catalogue.execute(
+        "INSERT INTO caption_of (path, clip, sha256) VALUES (?, ?, ?)"
+        " ON CONFLICT (path, clip) DO UPDATE SET sha256 = excluded.sha256",
+        (path, clip, sha256),
+    )
+
+
+def captioned(catalogue: Catalogue) -> set[tuple[str, str, str]]:
+    """(path, clip, content of the caption file) of all that counts."""
+    return {(row[0], row[1], row[2]) for row in catalogue.rows("SELECT path, clip, sha256 FROM caption_of")}
 
 
 # ------------------------------------------------------------------------------------------------ sightings, problems
@@ -237,9 +257,9 @@ def sightings_of(catalogue: Catalogue, contents: Sequence[str]) -> dict[str, lis
             " ORDER BY seq, path",
             part,
         ):
-            found.setdefault(row[1], []).append(
-                Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])))
-            )
+            with meaning(f"where {row[0]!r} was met"):
+                met = Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])))
+            found.setdefault(row[1], []).append(met)
     return found
 
 
@@ -249,6 +269,12 @@ def add_problem(catalogue: Catalogue, problem: Problem, at: datetime) -> None:
         "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
         (problem.path, problem.reason, problem.hint, int(problem.kept), at.isoformat(timespec="milliseconds")),
     )
+
+
+def problem_at(catalogue: Catalogue, path: str) -> Problem | None:
+    """The problem that is listed for a path."""
+    row = catalogue.row("SELECT path, reason, hint, kept FROM problem WHERE path = ?", (path,))
+    return Problem(str(row[0]), str(row[1]), str(row[2]), bool(row[3])) if row else None
 
 
 def drop_problem(catalogue: Catalogue, path: str) -> None:
@@ -317,28 +343,30 @@ def _claim_in(raw: dict[str, Any]) -> Claim:
 
 
 def claims_from_json(text: str) -> tuple[Claim, ...]:
-    return tuple(_claim_in(raw) for raw in json.loads(text))
+    with meaning("a claim of a time"):
+        return tuple(_claim_in(raw) for raw in json.loads(text))
 
 
 def _medium(row: Row) -> Medium:
-    return Medium(
-        sha256=row[0],
-        kind=row[1],
-        format=row[2],
-        file=row[3],
-        stored=row[4],
-        in_place=bool(row[5]),
-        size_bytes=row[6],
-        mtime_ns=row[7],
-        width=row[8],
-        height=row[9],
-        orientation=row[10],
-        camera=Camera(row[11], row[12], row[13]),
-        claims=claims_from_json(row[14]),
-        facts=json.loads(row[15]),
-        warnings=tuple(json.loads(row[16])),
-        duration_ms=row[17],
-        pair_id=row[18],
-        belongs_to=row[19],
-        shown=bool(row[20]),
-    )
+    with meaning(f"the row of {row[3]!r}"):
+        return Medium(
+            sha256=row[0],
+            kind=row[1],
+            format=row[2],
+            file=row[3],
+            stored=row[4],
+            in_place=bool(row[5]),
+            size_bytes=row[6],
+            mtime_ns=row[7],
+            width=row[8],
+            height=row[9],
+            orientation=row[10],
+            camera=Camera(row[11], row[12], row[13]),
+            claims=claims_from_json(row[14]),
+            facts=json.loads(row[15]),
+            warnings=tuple(json.loads(row[16])),
+            duration_ms=row[17],
+            pair_id=row[18],
+            belongs_to=row[19],
+            shown=bool(row[20]),
+        )

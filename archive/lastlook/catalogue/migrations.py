@@ -162,45 +162,70 @@ def schema_1(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (("schema_1", schema_1),)
+SCHEMA_2 = """
+CREATE TABLE caption_of (                  -- captions beside a clip: what was met last at a path counts
+    path   TEXT NOT NULL,
+    clip   TEXT NOT NULL,
+    sha256 TEXT NOT NULL,                  -- of the caption file
+    PRIMARY KEY (path, clip)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX caption_of_clip ON caption_of(clip);
+INSERT INTO caption_of
+    SELECT s.path, m.belongs_to, s.sha256 FROM sighting s JOIN medium m USING (sha256)
+    WHERE m.kind = 'captions' AND m.belongs_to IS NOT NULL
+      AND s.seq = (SELECT MAX(seq) FROM sighting t WHERE t.path = s.path);
+CREATE TABLE pending (work TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;  -- what a stopped ingest has left to be done
+INSERT INTO pending VALUES ('grouping');
+CREATE INDEX medium_camera ON medium(camera);
+"""
+
+
+def schema_2(connection: sqlite3.Connection) -> None:
+    """Captions may belong to several clips and be replaced; a stopped ingest leaves word of what it owes."""
+    for statement in _statements(SCHEMA_2):
+        connection.execute(statement)
+
+
+STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (("schema_1", schema_1), ("schema_2", schema_2))
 
 
 def pending(connection: sqlite3.Connection) -> list[str]:
     """Names of the steps that this catalogue has yet to take."""
-    done = _done(connection)
+    done = taken(connection)
     return [name for name, _ in STEPS if name not in done]
 
 
 def unknown(connection: sqlite3.Connection) -> list[str]:
     """Steps that were taken by a later version of this program, which this one does not know."""
     known = {name for name, _ in STEPS}
-    return sorted(_done(connection) - known)
+    return sorted(taken(connection) - known)
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> list[str]:
     """Take the pending steps, each in one transaction; returns their names. Needs autocommit (isolation_level None)."""
     connection.execute("CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY, applied_at TEXT NOT NULL) STRICT")
-    taken = []
+    now_taken = []
+    fresh = not taken(connection)  # nothing to keep a copy of
     for name, step in STEPS:
-        if name in _done(connection):
-            continue
-        if _done(connection):
-            _keep_copy(connection, path.with_name(f"{path.stem}.before-{name}{path.suffix}"))
         connection.execute("BEGIN IMMEDIATE")
         try:
             # Another process may have taken the step while this one waited for the lock.
-            if name not in _done(connection):
+            done = taken(connection)
+            if name not in done:
+                if not fresh:
+                    keep_copy(path, path.with_name(f"{path.stem}.before-{name}{path.suffix}"))
                 step(connection)
                 connection.execute("INSERT INTO migration VALUES (?, ?)", (name, datetime.now(UTC).isoformat()))
-                taken.append(name)
+                now_taken.append(name)
             connection.execute("COMMIT")
         except BaseException:
             connection.execute("ROLLBACK")
             raise
-    return taken
+    return now_taken
 
 
-def _done(connection: sqlite3.Connection) -> set[str]:
+def taken(connection: sqlite3.Connection) -> set[str]:
+    """Names of the steps that this catalogue has taken; none for a file without any."""
     try:
         return {row[0] for row in connection.execute("SELECT name FROM migration")}
     except sqlite3.OperationalError as error:
@@ -209,12 +234,18 @@ def _done(connection: sqlite3.Connection) -> set[str]:
         raise
 
 
-def _keep_copy(connection: sqlite3.Connection, path: Path) -> None:
-    target = sqlite3.connect(path)
+def keep_copy(path: Path, copy: Path) -> None:
+    """Copy the catalogue as it stands committed, whole or not at all. A connection of its own sees no half step."""
+    part = copy.with_name(copy.name + ".part")
+    part.unlink(missing_ok=True)
+    source, target = sqlite3.connect(path), sqlite3.connect(part)
     try:
-        connection.backup(target)
+        source.backup(target)
+        target.execute("PRAGMA journal_mode=DELETE")  # one file, with no log beside it
     finally:
         target.close()
+        source.close()
+    part.replace(copy)
 
 
 def _statements(text: str) -> list[str]:

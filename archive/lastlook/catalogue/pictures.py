@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from lastlook.catalogue import tags as tag_rows
-from lastlook.catalogue.connection import Catalogue, Row
+from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
 from lastlook.records import CaptureTime, Picture, PictureKind, Quality, StillReading, photo_id, still_id
 
@@ -30,6 +30,11 @@ def to_ms(instant: datetime | None) -> int | None:
     return None if instant is None else ms(instant)
 
 
+def ceil_ms(instant: datetime | None) -> int | None:
+    """Rounded up, so that storing never narrows an interval."""
+    return None if instant is None else -((_EPOCH - instant) // timedelta(milliseconds=1))
+
+
 def from_ms(value: int | None) -> datetime | None:
     return None if value is None else _EPOCH + timedelta(milliseconds=value)
 
@@ -45,7 +50,10 @@ def add_photo(
     thumb: str,
     page: str,
 ) -> int:
-    """Add a photo's picture; returns its row."""
+    """Add a photo's picture, unless it is there; returns its row."""
+    row = catalogue.row("SELECT rid FROM picture WHERE id = ?", (photo_id(sha256),))
+    if row:
+        return int(row[0])
     return _add(
         catalogue,
         photo_id(sha256),
@@ -109,7 +117,7 @@ def _add(
             *size,
             to_ms(time.instant),
             to_ms(time.earliest),
-            _ceil_ms(time.latest),
+            ceil_ms(time.latest),
             time.basis,
             time.why,
             quality.sharpness if quality else None,
@@ -194,7 +202,7 @@ def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) ->
     """Give pictures their resolved times; returns how many changed."""
     changed = 0
     for rid, time in times:
-        values = (to_ms(time.instant), to_ms(time.earliest), _ceil_ms(time.latest), time.basis, time.why)
+        values = (to_ms(time.instant), to_ms(time.earliest), ceil_ms(time.latest), time.basis, time.why)
         changed += catalogue.execute(
             "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?"
             " AND (taken_ms IS NOT ? OR earliest_ms IS NOT ? OR latest_ms IS NOT ? OR basis <> ? OR why <> ?)",
@@ -210,8 +218,8 @@ def drop_stills(catalogue: Catalogue, sha256: str) -> int:
     rids = [
         int(row[0])
         for row in catalogue.rows(
-            "SELECT rid FROM picture WHERE sha256 = ? AND kind = 'still' AND chosen <> 'by hand'"
-            " AND id NOT IN (SELECT subject FROM decision_subject)",
+            "SELECT rid FROM picture p WHERE sha256 = ? AND kind = 'still' AND chosen <> 'by hand'"
+            " AND NOT EXISTS (SELECT 1 FROM decision_subject WHERE subject = p.id)",
             (sha256,),
         )
     ]
@@ -373,36 +381,32 @@ def words_of(catalogue: Catalogue, rids: Sequence[int]) -> Iterator[tuple[int, s
 
 
 def _picture(row: Row) -> Picture:
-    quality = None
-    if row[14] is not None:
-        quality = Quality(float(row[14]), int(row[15]) & 0xFFFF_FFFF_FFFF_FFFF, float(row[16]))
-    return Picture(
-        id=row[0],
-        rid=row[1],
-        kind=PictureKind(row[2]),
-        sha256=row[3],
-        file=row[4],
-        clip_ms=row[5],
-        time=CaptureTime(from_ms(row[6]), from_ms(row[7]), from_ms(row[8]), row[9], row[10]),
-        camera=row[11],
-        width=row[12],
-        height=row[13],
-        quality=quality,
-        thumb=row[17],
-        page=row[18],
-        caption=row[19],
-        spoken=row[20],
-        group=row[21],
-        hold_ms=row[22],
-        shown=bool(row[23]),
-    )
+    with meaning(f"picture {row[0]!r}"):
+        quality = None
+        if row[14] is not None:
+            quality = Quality(float(row[14]), int(row[15]) & 0xFFFF_FFFF_FFFF_FFFF, float(row[16]))
+        return Picture(
+            id=row[0],
+            rid=row[1],
+            kind=PictureKind(row[2]),
+            sha256=row[3],
+            file=row[4],
+            clip_ms=row[5],
+            time=CaptureTime(from_ms(row[6]), from_ms(row[7]), from_ms(row[8]), row[9], row[10]),
+            camera=row[11],
+            width=row[12],
+            height=row[13],
+            quality=quality,
+            thumb=row[17],
+            page=row[18],
+            caption=row[19],
+            spoken=row[20],
+            group=row[21],
+            hold_ms=row[22],
+            shown=bool(row[23]),
+        )
 
 
 def _signed(value: int) -> int:
     """A 64-bit unsigned integer as SQLite can hold it."""
     return value - (1 << 64) if value >= 1 << 63 else value
-
-
-def _ceil_ms(instant: datetime | None) -> int | None:
-    """Rounded up, so that storing never narrows an interval."""
-    return None if instant is None else -((_EPOCH - instant) // timedelta(milliseconds=1))

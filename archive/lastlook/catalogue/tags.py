@@ -11,17 +11,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from lastlook.catalogue import decisions
-from lastlook.catalogue.connection import Catalogue
+from lastlook.catalogue.connection import Catalogue, meaning
 from lastlook.records import Dimension, Proposal, ProposalSource, Tag, TagState
 
 
 def replace_proposals(catalogue: Catalogue, rid: int, proposals: Iterable[Proposal]) -> None:
-    """Put a picture's proposals in place of those it had."""
+    """Put a picture's proposals in place of those it had. Of several of one source for a target the last one counts."""
+    wanted = {(p.dimension.value, p.target, p.source.value): (p.confidence, p.evidence) for p in proposals}
+    rows = [(rid, *key, *value) for key, value in sorted(wanted.items())]
+    if rows == catalogue.rows("SELECT * FROM proposal WHERE rid = ? ORDER BY dimension, target, source", (rid,)):
+        return
     catalogue.execute("DELETE FROM proposal WHERE rid = ?", (rid,))
-    catalogue.execute_many(
-        "INSERT OR REPLACE INTO proposal VALUES (?, ?, ?, ?, ?, ?)",
-        ((rid, p.dimension.value, p.target, p.source.value, p.confidence, p.evidence) for p in proposals),
-    )
+    catalogue.execute_many("INSERT INTO proposal VALUES (?, ?, ?, ?, ?, ?)", rows)
 
 
 def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
@@ -30,7 +31,8 @@ def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
         " ORDER BY dimension, confidence DESC, target",
         (rid,),
     )
-    return [Proposal(Dimension(row[0]), row[1], ProposalSource(row[2]), row[3], row[4]) for row in rows]
+    with meaning("a proposal"):
+        return [Proposal(Dimension(row[0]), row[1], ProposalSource(row[2]), row[3], row[4]) for row in rows]
 
 
 def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
@@ -44,7 +46,9 @@ def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
             for dimension, target in body.get(word, ()):
                 why = f"{decision.by} said {'so' if state is TagState.SET else 'no'} on {when}"
                 counts = state is TagState.SET
-                stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why, counts=counts)
+                with meaning(f"decision {decision.seq}"):
+                    tag = Tag(Dimension(dimension), target, state, decision.by, why, counts=counts)
+                stand[dimension, target] = tag
         if body.get("caption") is not None:
             caption = str(body["caption"])
     return tuple(stand.values()), caption
@@ -81,7 +85,8 @@ def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, 
             " ORDER BY rid, dimension, state = 'rejected', state = 'proposed', confidence DESC, target",
             part,
         ):
-            tag = Tag(Dimension(row[1]), row[2], TagState(row[3]), row[4], row[5], row[6], bool(row[7]))
+            with meaning(f"a tag {row[2]!r}"):
+                tag = Tag(Dimension(row[1]), row[2], TagState(row[3]), row[4], row[5], row[6], bool(row[7]))
             found.setdefault(row[0], []).append(tag)
     return {rid: tuple(tags) for rid, tags in found.items()}
 
