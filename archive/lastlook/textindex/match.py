@@ -157,6 +157,8 @@ def bm25(
     counts: NDArray[np.float64], sizes: NDArray[np.float64], mean_size: float, documents: int, holding: int
 ) -> NDArray[np.float64]:
     """BM25 of one term in each document that holds it. `holding` documents of `documents` do."""
+    if not counts.size:  # an index of an archive that holds nothing yet has no document either
+        return np.zeros_like(counts)
     idf = math.log(documents / (holding + 1)) + 1.0
     length = (1.0 - B) + B * sizes / mean_size if mean_size else np.ones_like(sizes)
     return idf * counts * (K1 + 1.0) / (counts + K1 * length)
