@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lastlook.plan.ids import fold_id as plan_fold_id
@@ -95,6 +95,7 @@ def test_stems_are_those_of_the_snowball_project() -> None:
     assert [index_term(word) for word in words] == [reference.stem(word) for word in words]
 
 
+@settings(deadline=None)
 @given(
     letters=st.text("ABCdefW", min_size=1, max_size=4),
     dash=st.sampled_from(["", "-", "_", ".", "–"]),
@@ -107,6 +108,7 @@ def test_ids_fold_as_the_plan_folds_them(letters: str, dash: str, zeros: str, nu
     assert tokenise(typed) == [fold_id(typed)]
 
 
+@settings(deadline=None)
 @given(st.text(max_size=200))
 def test_any_text_is_cut(text: str) -> None:
     tokens = tokenise(text)
@@ -117,12 +119,14 @@ def test_any_text_is_cut(text: str) -> None:
         assert index_term(token)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=80))
 def test_a_normal_text_stays_as_it_is(text: str) -> None:
     once = normalise(text)
     assert tokenise(once) == analysis.tokens_of(once) or normalise(once) != once
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from(["W-017", "0.5 mm", "1:48", "café", "pre-drilled", "AWG 30", "mast's", "HULL-F"])))
 def test_capitals_do_not_count(parts: list[str]) -> None:
     text = ", ".join(parts)

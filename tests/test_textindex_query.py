@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lastlook.textindex.query import (
@@ -97,6 +97,7 @@ def _check(text: str) -> None:
         assert again.root is not None
 
 
+@settings(deadline=None)
 @given(st.text(max_size=600))
 @example('"' * 399)
 @example("-" * 400)
@@ -109,6 +110,7 @@ def test_any_text_is_read(text: str) -> None:
     parse(text)
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.sampled_from(['"', "(", ")", "-", "not", "or", "*", "mast", "W03", "0.5 mm", "sold*", " ", "the", "W", "3"])

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lastlook.times.phrases import find_time_phrases
@@ -105,6 +105,7 @@ _words = st.sampled_from(
 )
 
 
+@settings(deadline=None)
 @given(st.one_of(st.text(max_size=120), st.lists(_words, max_size=10).map(" ".join)))
 def test_any_text(text: str) -> None:
     end = 0

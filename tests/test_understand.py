@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from lastlook.plan.parse import parse_plan
@@ -223,6 +223,7 @@ _words = st.sampled_from(
 )
 
 
+@settings(deadline=None)
 @given(st.one_of(st.text(max_size=500), st.lists(_words, max_size=14).map(" ".join)))
 @example("before " * 60)
 @example("\x00;;;; W03 ;;;")
@@ -240,6 +241,7 @@ def test_any_question_is_read(text: str) -> None:
     assert not {one.key for one in everything_off.narrowings} & {one.key for one in found.narrowings}
 
 
+@settings(deadline=None)
 @given(st.lists(_words, max_size=10).map(" ".join))
 def test_reading_is_the_same_each_time(text: str) -> None:
     assert understand(text, PLAN, NOW, ZONE) == understand(text, PLAN, NOW, ZONE)
