@@ -4,17 +4,24 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from lastlook.archive import Archive
-from tests import lightship
+from tests import archives, lightship
 
 
 @pytest.fixture(scope="session")
 def lightship_archive(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Archive:
     """The demonstration archive; look, do not change."""
     return lightship.make(tmp_path_factory, worker_id)
+
+
+@pytest.fixture(scope="session")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of real files with everything that is awkward about taking files in (see `archives`); do not change."""
+    return archives.write_bench(tmp_path_factory.mktemp("bench"))
 
 
 @pytest.fixture(autouse=True)
