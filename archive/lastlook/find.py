@@ -108,10 +108,9 @@ def _by_words(
     said.extend(parsed.said)
     if parsed.empty:
         return everything, None, parsed, {}
-    index = store.index
-    matches = index.match(parsed, scores=_sort(question) is Sort.BEST)
+    matches = store.ask(lambda index: index.match(parsed, scores=_sort(question) is Sort.BEST))
     scores = None if matches.scores is None or not len(matches.rids) else _Scores(matches.rids, matches.scores)
-    nearest = {} if len(matches.rids) else index.nearest(parsed, _names(store))
+    nearest = {} if len(matches.rids) else store.ask(lambda index: index.nearest(parsed, _names(store)))
     return columns.mask_of(matches.rids), scores, parsed, nearest
 
 
@@ -305,7 +304,7 @@ def _nothing(
     if not len(store.columns.rid):
         return ["The archive holds no pictures yet: take some in with 'lastlook ingest PATH'."]
     if parsed is not None and not parsed.empty and not nearest:
-        lines.extend(_apart(store.index.explain(parsed)))
+        lines.extend(_apart(store.ask(lambda index: index.explain(parsed))))
     if narrowed:
         named = [*question.runs, *question.steps, *question.parts, *question.subassemblies]
         lines.extend(_absence(store, question, named))

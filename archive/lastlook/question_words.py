@@ -12,7 +12,8 @@ _TALK = re.compile(
     r"""\b(?:this|that|these|those)\s+(?:photo|picture|image|view|still)s?\b(?:\s+of\b)?
       |\b(?:what|how)\s+(?:did|does|do|is|was|were)\b|\blook(?:s|ed|ing)?\s+like\b|\b(?:can|could|would)\s+you\b
       |\b(?:please|show(?:s|n|ing)?|see|seen|find|give|tell|want|need|like\s+to)\b(?:\s+me\b)?
-      |\b(?:pictures?|images?|views?|shots?|looks?|glimpses?)\b(?:\s+of\b)?|\b(?:which|where|when|who|whose|why|what|how)\b
+      |\b(?:pictures?|photos?|photographs?|snapshots?|images?|views?|shots?|looks?|glimpses?)\b(?:\s+of\b)?
+      |\b(?:which|where|when|who|whose|why|what|how)\b
       |\b(?:did|does|do|any|all|every|there|me|this|that|it|looks?|looked)\b""",
     re.IGNORECASE | re.VERBOSE,
 )

@@ -8,19 +8,22 @@ from __future__ import annotations
 import getpass
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 from lastlook import indexing
 from lastlook.archive import Archive
 from lastlook.catalogue import Catalogue, columns, decisions, plain
-from lastlook.errors import PlanError
+from lastlook.errors import PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
 from lastlook.records import Build, Plan
 from lastlook.textindex import TextIndex
+
+
+T = TypeVar("T")
 
 
 @dataclass
@@ -103,8 +106,19 @@ class Store:
         """The text index, caught up with the catalogue; made anew where it is missing or damaged."""
         if self._index is None:
             self._index = indexing.open_or_rebuild(self.archive.index, self.catalogue, self.plan)
-        indexing.catch_up(self._index, self.catalogue, self.plan)
+        try:
+            indexing.catch_up(self._index, self.catalogue, self.plan)
+        except TextIndexError:
+            self.rebuild_index()
         return self._index
+
+    def ask(self, question: Callable[[TextIndex], T]) -> T:
+        """Put a question to the text index. Damage often shows only in the asking: the index is then made anew, once."""
+        try:
+            return question(self.index)
+        except TextIndexError:
+            self.rebuild_index()
+            return question(self.index)
 
     def rebuild_index(self) -> None:
         """Make the text index anew."""

@@ -74,7 +74,8 @@ _LEADING = re.compile(
 _KINDS: tuple[tuple[PictureKind, re.Pattern[str]], ...] = (
     (
         PictureKind.PHOTO,
-        re.compile(r"(?<!this )(?<!that )(?<!\w)(?:photos?|photographs?|snapshots?)(?:\s+only)?(?!\w)", re.IGNORECASE),
+        # "photos" alone is how people call all pictures; only who says "only" means to leave the stills out.
+        re.compile(r"(?<!\w)(?:photo(?:graph)?s\s+only|only\s+photo(?:graph)?s|no\s+stills)(?!\w)", re.IGNORECASE),
     ),
     (
         PictureKind.STILL,
