@@ -22,7 +22,6 @@ from lastlook.plan.parse import parse_plan
 from lastlook.records import Build, Plan
 from lastlook.textindex import TextIndex
 
-
 T = TypeVar("T")
 
 
@@ -113,7 +112,7 @@ class Store:
         return self._index
 
     def ask(self, question: Callable[[TextIndex], T]) -> T:
-        """Put a question to the text index. Damage often shows only in the asking: the index is then made anew, once."""
+        """Put a question to the text index. Damage often shows only in the asking: it is then made anew, once."""
         try:
             return question(self.index)
         except TextIndexError:
