@@ -20,7 +20,7 @@ from lastlook.archive import Archive
 from lastlook.catalogue import media, pictures
 from lastlook.deciding import Target
 from lastlook.ingest import ingest
-from lastlook.records import Dimension
+from lastlook.records import Dimension, Picture
 from lastlook.store import Store
 from tests.clipmedia import write_frames
 from tests.media import bench_picture, exif_block, write_photo
@@ -137,3 +137,8 @@ def copied(filled: Filled, folder: Path) -> Filled:
     root = folder / "copy"
     shutil.copytree(filled.archive.root, root)
     return replace(filled, archive=archive.open_at(root))
+
+
+def stills(store: Store) -> list[Picture]:
+    """The stills of the clip, in order."""
+    return pictures.of_medium(store.catalogue, media.every(store.catalogue, "clip")[0].sha256)

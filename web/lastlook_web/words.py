@@ -112,7 +112,7 @@ def install(app: Flask) -> None:
     )
     app.jinja_env.globals.update(
         {
-            "describe": times.describe,
+            "describe": describe,
             "day_of": day_of,
             "clock_of": clock_of,
             "spread_of": spread_of,
@@ -218,6 +218,13 @@ def spread_of(time: CaptureTime) -> str:
         if spread >= 3 * unit:
             return f"{sign} {-(-spread // unit)} {word}"
     return f"{sign} {-(-spread // timedelta(seconds=1))} s"
+
+
+def describe(time: CaptureTime, zone: str) -> str:
+    """A time in words, with how sure it is."""
+    if open_start(time) and time.latest is not None:
+        return times.describe_interval(times.OPEN_START, time.latest, zone)
+    return times.describe(time, zone)
 
 
 def open_start(time: CaptureTime) -> bool:
