@@ -23,7 +23,7 @@ def project(store: Store, decision: Decision) -> None:
         target = decisions.by_uid(catalogue, decision.undoes)
         if target is not None:
             project(store, target)
-    elif decision.kind == "tag":
+    elif decision.kind in {"tag", "view"}:
         refold(store, body["pictures"])
     elif decision.kind in {"close", "reopen"}:
         closings.refold(catalogue, str(body["opening"]))

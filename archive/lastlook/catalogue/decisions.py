@@ -11,9 +11,21 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     refused   {source, reason, hint, kept}            a file could not be used
     tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent)}
     still     {clip, clip_ms}                         a moment of a clip kept by hand
-    close     {opening, at, earliest, latest, said, method}
+    close     {opening, at, earliest, latest, said, method, plan, check, look (or absent: closed without a check)}
     reopen    {opening, at, earliest, latest, said}
     clock     {camera, error_s, reference, drift_s_per_day, uncertainty_s, fixed_offset_min, since, until, note}
+    view      {pictures, items: [[dimension, target]…], view, shows, sharp, region, shares, person}
+              how pictures show items; says too that they show them
+    change    {item, change, at, earliest, latest, said, why, person, length_mm, colour}
+    measure   {item, measure, mm, at, earliest, latest, said, person, instrument}
+    test      {subject, test, passed, value, unit, text, instrument, through, at, earliest, latest, said, person}
+    done      {step, at, earliest, latest, said, person, words}
+    release   {target, at, earliest, latest, said, person, words, waived: [key…]}
+    witness   {step, at, earliest, latest, said, person, attended, words}
+    waiver    {opening, item, what, at, earliest, latest, said, reason, person}
+    adhesive  {id, kind, fixture_h, handling_h, full_cure_h, reference_c, minimum_c, pot_life_min, ratio, sheet, note}
+    bond      {target, adhesive, joined, mixed, clamp_on, clamp_off: {at, earliest, latest, said} or null,
+              temperature_c, humidity_percent, batch, expiry, ratio, mass_g, preparation, note, person}
     undo      {}                                      with `undoes`
 
 `decisions.jsonl` is the same, one JSON object a line, in the same order (see `plain`).
@@ -97,6 +109,24 @@ def live(catalogue: Catalogue, kind: str, subject: str | None = None) -> list[De
             (subject, kind),
         )
     return [_decision(row) for row in rows]
+
+
+def live_about(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str]) -> list[Decision]:
+    """Decisions of some kinds about any of `subjects` that nobody took back, each once, oldest first."""
+    found: dict[int, Decision] = {}
+    of_kind = ",".join("?" * len(kinds))
+    for start in range(0, len(subjects), 500):
+        part = subjects[start : start + 500]
+        marks = ",".join("?" * len(part))
+        rows = catalogue.rows(
+            f"SELECT DISTINCT {_COLUMNS} FROM decision JOIN decision_subject USING (seq)"
+            f" WHERE subject IN ({marks}) AND kind IN ({of_kind}) AND undone = 0 ORDER BY seq",
+            (*part, *kinds),
+        )
+        for row in rows:
+            if int(row[0]) not in found:
+                found[int(row[0])] = _decision(row)
+    return [found[seq] for seq in sorted(found)]
 
 
 def last_live(catalogue: Catalogue, kind: str) -> Decision | None:
@@ -188,12 +218,32 @@ def check_can_undo(catalogue: Catalogue, uid: str) -> Decision:
     return decision
 
 
+_ABOUT = {
+    "change": "item",
+    "measure": "item",
+    "test": "subject",
+    "done": "step",
+    "release": "target",
+    "witness": "step",
+    "bond": "target",
+}
+"""Kinds about one id of the plan, and the key that holds it."""
+
+
 def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: str) -> Iterable[str]:
     """What a decision is about: pictures by id, openings by id, cameras, clips and files with what they are."""
     if kind == "tag":
         return list(body["pictures"])
     if kind in {"close", "reopen"}:
         return [str(body["opening"])]
+    if kind == "view":
+        return [*body["pictures"], *(f"item:{target}" for _, target in body["items"])]
+    if kind in _ABOUT:
+        return [f"item:{body[_ABOUT[kind]]}"]
+    if kind == "waiver":
+        return [f"item:{body['item']}", str(body["opening"])]
+    if kind == "adhesive":
+        return [f"adhesive:{str(body['id']).casefold()}"]
     if kind == "plan":
         return ["plan"]
     if kind == "clock":

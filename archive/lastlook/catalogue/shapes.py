@@ -42,6 +42,26 @@ def _wall(value: Any) -> bool:
     return value is None or (_text(value) and datetime.fromisoformat(value).tzinfo is None)
 
 
+def _maybe_number(value: Any) -> bool:
+    return value is None or _number(value)
+
+
+def _region(value: Any) -> bool:
+    return value is None or (isinstance(value, list) and len(value) == 4 and all(map(_whole, value)))
+
+
+def _object(value: Any) -> bool:
+    return isinstance(value, dict)
+
+
+def _objects(value: Any) -> bool:
+    return isinstance(value, list) and all(map(_object, value))
+
+
+def _moment(value: Any) -> bool:
+    return isinstance(value, dict) and all(_instant(value[key]) for key in ("at", "earliest", "latest"))
+
+
 _MET: dict[str, Check] = {
     "sha256": _text,
     "source": _text,
@@ -49,7 +69,8 @@ _MET: dict[str, Check] = {
     "size_bytes": _whole,
     "mtime_ns": _whole,
 }
-_ACT: dict[str, Check] = {"opening": _text, "at": _instant, "earliest": _instant, "latest": _instant}
+_WHEN: dict[str, Check] = {"at": _instant, "earliest": _instant, "latest": _instant}
+_ACT: dict[str, Check] = {"opening": _text, **_WHEN}
 
 # A name that ends in "?" may be absent. Further names are let through: a later version may have written them.
 _SHAPES: dict[str, dict[str, Check]] = {
@@ -67,7 +88,7 @@ _SHAPES: dict[str, dict[str, Check]] = {
     "pair": {"clip": _text, "photo": _text},
     "tag": {"pictures": _texts, "set": _pairs, "reject": _pairs, "caption?": _text},
     "still": {"clip": _text, "clip_ms": _whole},
-    "close": {**_ACT, "said?": _text, "method?": _text},
+    "close": {**_ACT, "said?": _text, "method?": _text, "plan?": _text, "check?": _object, "look?": _objects},
     "reopen": {**_ACT, "said?": _text},
     "clock": {
         "camera": _text,
@@ -79,6 +100,33 @@ _SHAPES: dict[str, dict[str, Check]] = {
         "since?": _wall,
         "until?": _wall,
         "note?": _text,
+    },
+    "view": {
+        "pictures": _texts,
+        "items": _pairs,
+        "view": lambda value: value in ("context", "close"),
+        "shows": _texts,
+        "sharp?": lambda value: value is None or _yes_no(value),
+        "region?": lambda value: (
+            value is None or (isinstance(value, list) and len(value) == 4 and all(map(_whole, value)))
+        ),
+        "shares?": lambda value: isinstance(value, dict) and all(map(_number, value.values())),
+        "person?": _text,
+    },
+    "change": {"item": _text, "change": _text, **_WHEN, "length_mm?": _maybe_number, "colour?": _text},
+    "measure": {"item": _text, "measure": _text, "mm": _number, **_WHEN},
+    "test": {"subject": _text, "test": _text, "passed": _yes_no, **_WHEN, "value?": _maybe_number},
+    "done": {"step": _text, **_WHEN},
+    "release": {"target": _text, "person": _text, **_WHEN, "waived?": _texts},
+    "witness": {"step": _text, "person": _text, "attended": _yes_no, **_WHEN},
+    "waiver": {"opening": _text, "item": _text, "what": _text, "reason": _text, "person": _text, **_WHEN},
+    "adhesive": {"id": _text, **dict.fromkeys(("fixture_h?", "handling_h?", "full_cure_h?"), _maybe_number)},
+    "bond": {
+        "target": _text,
+        "adhesive": _text,
+        "joined": _moment,
+        **dict.fromkeys(("mixed?", "clamp_on?", "clamp_off?"), lambda value: value is None or _moment(value)),
+        **dict.fromkeys(("temperature_c?", "humidity_percent?", "mass_g?"), _maybe_number),
     },
     "undo": {},
 }

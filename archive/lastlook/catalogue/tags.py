@@ -39,8 +39,10 @@ def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
     """What people said of a picture, their last word on each target, and its caption ('' where nobody gave one)."""
     stand: dict[tuple[str, str], Tag] = {}
     caption = ""
-    for decision in decisions.live(catalogue, "tag", picture):
+    for decision in decisions.live_about(catalogue, ("tag", "view"), (picture,)):
         body: Mapping[str, Any] = decision.body
+        if decision.kind == "view":  # whoever says how a picture shows an item says that it shows it
+            body = {"set": body["items"]}
         when = decision.at.date().isoformat()
         for state, word in ((TagState.SET, "set"), (TagState.REJECTED, "reject")):
             for dimension, target in body.get(word, ()):

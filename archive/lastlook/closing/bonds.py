@@ -1,0 +1,153 @@
+"""Cure of a bond and its no-load hold.
+
+The estimate: every 10 °C (18 °F) halves or doubles the time, t(T) = t_ref · 2^((T_ref − T)/10). Common practice, no
+source; for planning only. The later of data sheet and estimate wins: a warm bench never shortens what the sheet says.
+Below the sheet's minimum temperature the cure has stopped or is unknown, and so is the end of the hold. Handling
+strength is not full cure: the hold lasts until full cure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from lastlook.closing.records import Adhesive, Bond, Facts, Hold, Line, State
+from lastlook.records import CaptureTime
+from lastlook.times import Order, compare, describe
+
+
+@dataclass(frozen=True, slots=True)
+class Cure:
+    """Hours from joining until a strength is reached: by the data sheet, by the estimate, and the larger, which counts.
+    `hours` is None where it is unknown; `why` says so in words."""
+
+    sheet: float | None
+    estimate: float | None
+    hours: float | None
+    why: str
+
+
+def estimate_hours(hours: float, reference_c: float, temperature_c: float) -> float:
+    """The rule of 10 °C (common practice, no source): 24 h at 25 °C are 48 h at 15 °C and 12 h at 35 °C."""
+    return float(hours * 2 ** ((reference_c - temperature_c) / 10))
+
+
+def cure(hours: float | None, adhesive: Adhesive | None, temperature_c: float | None) -> Cure:
+    """How long a strength takes at a temperature. `hours` is the data sheet's figure for it."""
+    if adhesive is None:
+        return Cure(None, None, None, "the adhesive is not in the list: 'lastlook adhesive add'")
+    if hours is None:
+        return Cure(None, None, None, "the data sheet's time was not copied")
+    if temperature_c is None:
+        return Cure(hours, None, None, "the temperature of the joint is not on record")
+    if adhesive.minimum_c is not None and temperature_c < adhesive.minimum_c:
+        words = f"{temperature_c:g} °C is below the data sheet's minimum of {adhesive.minimum_c:g} °C"
+        return Cure(hours, None, None, f"unknown: {words}, the cure may have stopped")
+    guess = estimate_hours(hours, adhesive.reference_c, temperature_c)
+    larger = max(hours, guess)
+    by = "data sheet" if larger == hours else f"estimate for {temperature_c:g} °C"
+    return Cure(hours, guess, larger, f"{larger:.3g} h by the {by} (sheet {hours:g} h at {adhesive.reference_c:g} °C)")
+
+
+def full_cure(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
+    adhesive = _of(adhesives, bond.adhesive)
+    return cure(adhesive.full_cure_h if adhesive else None, adhesive, bond.temperature_c)
+
+
+def fixture(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
+    adhesive = _of(adhesives, bond.adhesive)
+    return cure(adhesive.fixture_h if adhesive else None, adhesive, bond.temperature_c)
+
+
+def handling(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
+    adhesive = _of(adhesives, bond.adhesive)
+    return cure(adhesive.handling_h if adhesive else None, adhesive, bond.temperature_c)
+
+
+def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime) -> Hold:
+    """How the no-load hold of a bond stands at `at`. It is over only when it surely is."""
+    took = full_cure(bond, adhesives)
+    if took.hours is None or bond.joined.earliest is None or bond.joined.latest is None:
+        return Hold(bond, None, None, False, took.why)
+    until = end_of(bond.joined, took.hours)
+    over = compare(until, at) is Order.BEFORE
+    hours = None
+    if not over and until.latest is not None and at.earliest is not None:
+        hours = max(0.0, (until.latest - at.earliest) / timedelta(hours=1))
+    return Hold(bond, until, hours, over, took.why)
+
+
+def end_of(joined: CaptureTime, hours: float) -> CaptureTime:
+    """When a span that began at `joined` is over, as an interval."""
+    span = timedelta(hours=hours)
+    if joined.instant is None or joined.earliest is None or joined.latest is None:
+        return CaptureTime(None, None, None, "unknown", "The time of joining is not known.")
+    return CaptureTime(
+        joined.instant + span, joined.earliest + span, joined.latest + span, "said", "Joining and time of cure."
+    )
+
+
+def holds(facts: Facts, at: CaptureTime) -> tuple[Hold, ...]:
+    """Every bond of the build that was made by `at` or may have been, those still in their hold first."""
+    found = [hold(bond, facts.adhesives, at) for bond in facts.bonds if compare(bond.joined, at) is not Order.AFTER]
+    return tuple(sorted(found, key=lambda each: each.over))
+
+
+def line_for(facts: Facts, each: Hold, at: CaptureTime) -> Line:
+    """The line of a check for one bond: a closing loads and moves the model, so every hold of the build counts."""
+    zone = facts.plan.build.zone
+    bond = each.bond
+    title = f"no load until {bond.adhesive or 'the bond'} of {bond.target} has cured"
+    what = f"cure:{bond.uid[:8]}"
+    if each.until is None:
+        ask = f"{bond.target}: find out from the data sheet or the cup sample, then record it or waive it by name"
+        return Line(bond.target, what, title, State.UNDETERMINED, each.reason, ask)
+    until = describe(each.until, zone)
+    if each.over:
+        return Line(bond.target, what, title, State.PASSED, f"over since {until}; {each.reason}")
+    if each.until.latest is not None and at.latest is not None and compare(each.until, at) is Order.UNDETERMINED:
+        reason = f"its end, {until}, and the time asked about overlap; {each.reason}"
+        return Line(bond.target, what, title, State.UNDETERMINED, reason, f"{bond.target}: wait until {until}")
+    left = f"{left_words(each.hours)} left, " if each.hours is not None else ""
+    return Line(bond.target, what, title, State.GAP, f"{left}until {until}; {each.reason}", f"{bond.target}: wait")
+
+
+def left_words(hours: float | None) -> str:
+    """ "5 h 12 min", "2 days 3 h"."""
+    if hours is None:
+        return "unknown"
+    minutes = max(0, int(-(-hours * 60 // 1)))
+    days, rest = divmod(minutes, 1440)
+    whole, small = divmod(rest, 60)
+    if days:
+        return f"{days} day{'' if days == 1 else 's'} {whole} h"
+    return f"{whole} h {small:02d} min" if whole else f"{small} min"
+
+
+def clamp_faults(bond: Bond, adhesives: Mapping[str, Adhesive], zone: str) -> tuple[str, ...]:
+    """What speaks against a bond record: a clamp off before fixture time, joined after the pot life."""
+    found: list[str] = []
+    took = fixture(bond, adhesives)
+    if bond.clamp_off is not None and took.hours is not None:
+        free = end_of(bond.clamp_on or bond.joined, took.hours)
+        if compare(bond.clamp_off, free) is Order.BEFORE:
+            found.append(
+                f"the clamp came off {describe(bond.clamp_off, zone)}, before fixture at {describe(free, zone)}"
+            )
+    adhesive = _of(adhesives, bond.adhesive)
+    if adhesive and adhesive.pot_life_min is not None and bond.mixed is not None:
+        spoilt = end_of(bond.mixed, adhesive.pot_life_min / 60)
+        if compare(bond.joined, spoilt) is Order.AFTER:
+            found.append(f"joined later than the pot life of {adhesive.pot_life_min:g} min after mixing")
+    return tuple(found)
+
+
+def _of(adhesives: Mapping[str, Adhesive], id: str) -> Adhesive | None:
+    return adhesives.get(id.casefold())
+
+
+def used(bonds: Sequence[Bond], adhesives: Mapping[str, Adhesive]) -> tuple[str, ...]:
+    """The kinds of the adhesives of some bonds, each once."""
+    kinds = [(_of(adhesives, bond.adhesive) or Adhesive(bond.adhesive)).kind or bond.adhesive for bond in bonds]
+    return tuple(dict.fromkeys(kinds))

@@ -1,0 +1,194 @@
+"""The closing check: everything that closing an opening asks for, each line passed, gap, stale, undetermined or waived.
+
+It looks and says; it releases nothing. What is left open is waived by a named person with a reason, or stays open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from lastlook.closing import (
+    bonds,
+    cautions,
+    electrical,
+    evidence,
+    graph,
+    item_log,
+    lengths,
+    requirements,
+    steps,
+    testing,
+)
+from lastlook.closing.records import Check, Facts, Line, Note, State, Waiver
+from lastlook.closing.requirements import Asked
+from lastlook.records import CaptureTime, Opening, OpeningKind, Run, RunStatus
+from lastlook.times import Order, compare, describe
+
+
+def check(facts: Facts, opening: Opening, at: CaptureTime, *, shut: bool = False) -> Check:
+    """Check an opening that is to be closed at `at`, or was (`shut`)."""
+    plan = facts.plan
+    closings = {id: acts for id, acts in facts.closings.items() if id != opening.id}
+    hidden = graph.hidden_by(plan, opening.id, closings, at)
+    crossed = tuple(run.id for run in graph.crossing(plan, opening.id) if run.id not in hidden)
+    asked_of_opening = requirements.of_opening(plan, opening)
+    # The closing's own bond is made by closing it; every other hold of the build counts, for closing moves the model.
+    holds = tuple(each for each in bonds.holds(facts, at) if each.bond.target != opening.id)
+    lines = [
+        *_items(facts, opening, hidden, crossed, at),
+        *(line for step in steps.due_before(facts, opening.id) for line in steps.lines_for(facts, step, at)),
+        *steps.of_opening(facts, opening, (*hidden, *crossed), at, asked_of_opening.tests),
+        *(bonds.line_for(facts, each, at) for each in holds),
+    ]
+    if asked_of_opening.release:
+        changes = steps.changes_of(facts, (*hidden, *crossed), at)
+        lines.append(
+            steps.release_line(facts, opening.id, "release", f"release of the closing: {opening.title}", changes, at)
+        )
+    return Check(
+        opening=opening.id,
+        at=at,
+        lines=tuple(waived(facts, opening.id, line, at) for line in lines),
+        hides=hidden,
+        crossed=crossed,
+        holds=holds,
+        notes=tuple(_notes(facts, (*hidden, *crossed), at)),
+        cautions=_cautions(facts, opening, (*hidden, *crossed), holds_running=any(not each.over for each in holds)),
+        shut=shut,
+    )
+
+
+def _items(
+    facts: Facts, opening: Opening, hidden: Sequence[str], crossed: Sequence[str], at: CaptureTime
+) -> Iterator[Line]:
+    items = graph.visible_items(facts.plan)
+    shows = graph.sightlines(facts.plan)
+    for id in (*hidden, *crossed):
+        item = items[id]
+        changes = item_log.standing(facts.changes.get(id, ()), at)
+        asked = requirements.of_item(facts.plan, item, changes)
+        is_hidden = id in hidden
+        if is_hidden and not item_log.installed(item, changes):
+            ask = f"{id}: install it, then 'lastlook change {id} --kind installed --at TIME'"
+            yield Line(id, "installed", "installed", State.GAP, "only designed, by the plan and its log", ask)
+        found = evidence.verdicts(facts, item, at, shows[id])
+        for role in evidence.roles(item, asked, hidden=is_hidden, crossed=(opening.id,)):
+            yield evidence.line_for(facts, id, role, found, at)
+        # A tail that is shut in at a joint line must reach what is landed afterwards, hidden or not.
+        at_joint = isinstance(item, Run) and opening.id in item.crosses
+        if isinstance(item, Run) and asked.length and (is_hidden or at_joint):
+            yield lengths.line_for(facts, item, at, crossed=at_joint)
+        if is_hidden:
+            for name in asked.tests:
+                yield testing.line_for(facts, id, name, changes, at)
+
+
+def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
+    """The line as a waiver leaves it: only what is open can be waived, and it counts as waived, never as passed."""
+    if not line.open:
+        return line
+    stands: Waiver | None = None
+    lapsed: str = ""
+    zone = facts.plan.build.zone
+    for waiver in facts.waivers.get(opening, ()):
+        if waiver.item != line.subject or waiver.what not in ("", line.what):
+            continue
+        if compare(waiver.time, at) is Order.AFTER:
+            continue
+        newer = item_log.against(waiver.time, item_log.standing(facts.changes.get(line.subject, ()), at))
+        if newer.order is Order.AFTER:
+            stands = waiver
+        elif newer.change is not None:
+            lapsed = f"; waived by {waiver.person} before it was {evidence.change_words(newer.change, zone)}: no longer"
+    if stands is None:
+        return _with(line, reason=line.reason + lapsed) if lapsed else line
+    words = f"{stands.person}, {describe(stands.time, zone)}: {stands.reason}"
+    return Line(
+        line.subject, line.what, line.title, State.WAIVED, f"{words} ({line.state.value}: {line.reason})", "",
+        line.pictures, line.candidates,
+    )  # fmt: skip
+
+
+def _with(line: Line, reason: str) -> Line:
+    return Line(line.subject, line.what, line.title, line.state, reason, line.shoot, line.pictures, line.candidates)
+
+
+def open_lines_of(facts: Facts, target: str, at: CaptureTime) -> tuple[Line, ...]:
+    """What stands in the way of releasing a step: its own lines but for the release."""
+    step = next((one for one in facts.plan.steps if one.id == target), None)
+    if step is None:
+        return ()
+    found = [line for line in steps.lines_for(facts, step, at) if line.what not in RELEASES]
+    for opening in step.before:
+        found = [waived(facts, opening, line, at) for line in found]
+    return tuple(line for line in found if line.state is not State.PASSED)
+
+
+RELEASES = ("hold", "review", "approval", "release", "witness")
+
+
+def retests(facts: Facts, opening: Opening, before: Check) -> tuple[Line, ...]:
+    """After a closing: the tests that were made before it, asked for again through the external connector."""
+    shut = before.at
+    items = graph.visible_items(facts.plan)
+    wanted: dict[tuple[str, str], float] = {}
+    for id in (*before.hides, *before.crossed):
+        percent = requirements.of_item(facts.plan, items[id]).retest_percent
+        for test in facts.tests.get(id, ()):
+            wanted[id, test.kind] = percent
+    percent = requirements.of_opening(facts.plan, opening).retest_percent
+    for id in (opening.id, *(step.id for step in steps.due_before(facts, opening.id))):
+        for test in facts.tests.get(id, ()):
+            wanted[id, test.kind] = percent
+    found = []
+    for (id, name), allowed in wanted.items():
+        line = testing.retest_line(facts, id, name, shut, allowed)
+        if line is not None:
+            found.append(waived(facts, opening.id, line, _ever(shut)))
+    return tuple(found)
+
+
+def _ever(time: CaptureTime) -> CaptureTime:
+    """A time that nothing recorded is later than: a retest may be waived at any time after the closing."""
+    from datetime import UTC, datetime
+
+    far = datetime(9999, 1, 1, tzinfo=UTC)
+    return CaptureTime(far, far, far, time.basis, time.why)
+
+
+def _notes(facts: Facts, ids: Sequence[str], at: CaptureTime) -> Iterator[Note]:
+    items = graph.visible_items(facts.plan)
+    zone = facts.plan.build.zone
+    for id in ids:
+        item = items[id]
+        if isinstance(item, Run):
+            asked: Asked = requirements.of_item(facts.plan, item, item_log.standing(facts.changes.get(id, ()), at))
+            yield from electrical.notes_for(facts, item, asked, at)
+            if item.status is not RunStatus.SPARE and not item.crosses and len(set(item.subassemblies)) > 1:
+                yield Note(id, f"{id} lies in several subassemblies; the plan names no joint line it crosses")
+    for bond in facts.bonds:
+        for fault in bonds.clamp_faults(bond, facts.adhesives, zone):
+            yield Note(bond.target, f"bond of {bond.target}: {fault}", True)
+
+
+def _cautions(facts: Facts, opening: Opening, ids: Sequence[str], *, holds_running: bool) -> tuple[str, ...]:
+    found: list[str] = []
+    if holds_running:
+        found.append(cautions.UNCURED)
+    if opening.kind is OpeningKind.BONDED:
+        kinds = bonds.used([bond for bond in facts.bonds if bond.target == opening.id], facts.adhesives) or ("",)
+        for kind in kinds:
+            found += cautions.of_adhesive(kind)
+        found.append(cautions.VAPOUR)
+    words = " ".join(
+        f"{item.id} {item.title} {getattr(item, 'target', '')}" for id, item in graph.visible_items(facts.plan).items()
+        if id in ids
+    ).casefold()  # fmt: skip
+    if any(word in words for word in ("led", "lamp", "light", "laser", "lantern")):
+        found.append(cautions.LIGHT)
+    if "mot" in words:
+        found.append(cautions.ROTATING)
+    if any(word in words for word in ("battery", "cell", "lithium")):
+        found.append(cautions.CELLS)
+    found.append(cautions.LIMITS)
+    return tuple(dict.fromkeys(found))

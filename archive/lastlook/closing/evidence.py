@@ -1,0 +1,213 @@
+"""Which picture proves what: newer than the last change, older than the hiding, sharp enough, and seen as it must be.
+
+Where the intervals of two times share a moment, their order is not known and the picture proves nothing. Sharpness has
+no threshold that holds for all scenes (Pech-Pacheco and others, ICPR 2000, rank within one scene): a picture is ranked
+within its own near-duplicates, in the item's own region where somebody has marked one; alone, within the pictures of
+the same item in the same view by the same camera; a person's own word on it wins over every figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+
+from lastlook.closing import graph, item_log
+from lastlook.closing.records import Change, Facts, Line, Seen, State, ViewKind
+from lastlook.closing.requirements import Asked
+from lastlook.records import CaptureTime, Closing, Part, Run, Subassembly
+from lastlook.times import Order, compare, describe
+
+BURST_SHARE: Final = 0.5
+"""Sharpness of the sharpest near-duplicate that a picture must reach. Own guide, from measured pairs of a shaken and a
+steady frame: blur that loses a wire costs far more than half."""
+
+STATION_SHARE: Final = 0.3
+"""The same against the median of the same item, view and camera, where at least `STATION_LEAST` others are on record:
+scenes differ, so less is asked. Own guide."""
+
+STATION_LEAST: Final = 2
+SHOWN: Final = 3
+"""How many pictures a line names at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """One way in which an item must be seen: its key, in words, and what to shoot."""
+
+    what: str
+    title: str
+    kind: ViewKind
+    shows: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What one picture proves for one role."""
+
+    seen: Seen
+    state: State
+    why: str
+
+
+def roles(item: Subassembly | Run | Part, asked: Asked, hidden: bool = True, crossed: Sequence[str] = ()) -> list[Role]:
+    """How an item must be seen. `hidden` False: only the crossings in `crossed` are shut over, the rest stays seen."""
+    found: list[Role] = []
+    if hidden:
+        if asked.context:
+            found.append(Role("context", "context view", ViewKind.CONTEXT))
+        if isinstance(item, Run) and asked.ends:
+            for end, place in (("from", item.source), ("to", item.target)):
+                at = f" ({place})" if place else ""
+                found.append(Role(end, f"close view of its end “{end}”{at}", ViewKind.CLOSE, end))
+        elif asked.close:
+            found.append(Role("close", "close view", ViewKind.CLOSE))
+    if isinstance(item, Run) and asked.crossings:
+        for opening in item.crosses if hidden else crossed:
+            name = f"crossing:{opening}"
+            found.append(Role(name, f"close view where it crosses the joint line of {opening}", ViewKind.CLOSE, name))
+    return found
+
+
+def fits(seen: Seen, role: Role) -> bool:
+    """Whether a picture is of the kind a role asks for."""
+    return seen.view.kind is role.kind and (not role.shows or role.shows in seen.view.shows)
+
+
+def judge(
+    seen: Seen,
+    changes: Sequence[Change],
+    at: CaptureTime,
+    through: Sequence[str],
+    closings: Mapping[str, Sequence[Closing]],
+    sharp: tuple[bool, str],
+    zone: str,
+    undated: bool = False,
+) -> Verdict:
+    """What a picture proves of an item that is to be hidden at `at`, after its `changes`. `sharp` as `sharpness` says.
+
+    `undated`: the plan says that the item was changed, and nobody knows when.
+    """
+    time = seen.picture.time
+    if not time.known:
+        return Verdict(seen, State.UNDETERMINED, "its time is not known")
+    newer = item_log.against(time, changes)
+    if newer.order is Order.BEFORE and newer.change is not None:
+        return Verdict(seen, State.STALE, f"taken before it was {change_words(newer.change, zone)}")
+    older = compare(time, at)
+    if older is Order.AFTER:
+        return Verdict(seen, State.GAP, "taken after the closing")
+    if newer.order is not Order.AFTER and newer.change is not None:
+        return Verdict(
+            seen,
+            State.UNDETERMINED,
+            f"its time leaves open whether it was taken before or after it was {change_words(newer.change, zone)}",
+        )
+    if older is not Order.BEFORE:
+        return Verdict(seen, State.UNDETERMINED, "its time leaves open whether it was taken before the closing")
+    if undated:
+        return Verdict(seen, State.UNDETERMINED, "the plan says it was changed, and no date of the change is on record")
+    sight = graph.sight_at(through, closings, time)
+    if sight in (graph.Sight.HIDDEN, graph.Sight.UNDETERMINED):
+        sure = "was" if sight is graph.Sight.HIDDEN else "may have been"
+        return Verdict(seen, State.UNDETERMINED, f"it {sure} hidden when this was taken: the time or the view is wrong")
+    if not sharp[0]:
+        return Verdict(seen, State.GAP, sharp[1])
+    return Verdict(seen, State.PASSED, sharp[1])
+
+
+def change_words(change: Change, zone: str) -> str:
+    """ "lengthened on 24 Mar 2026 13:30:00 +01:00"."""
+    words = "abandoned in place" if change.kind.value == "abandoned" else change.kind.value
+    return f"{words} ({describe(change.time, zone)})"
+
+
+def sharpness(seen: Seen, others: Iterable[Seen], rank: Mapping[str, float]) -> tuple[bool, str]:
+    """Whether a picture is sharp enough, and by what it was told. `others` show the same item."""
+    view, picture = seen.view, seen.picture
+    if view.sharp is not None:
+        by = view.person or "somebody"
+        return view.sharp, f"sharp, {by} says" if view.sharp else f"not sharp, {by} says"
+    if view.region_share is not None:
+        good = view.region_share >= BURST_SHARE
+        words = f"{view.region_share * 100:.0f} % of the sharpest of its near-duplicates, in the item's own region"
+        return good, words if good else f"not sharp: {words}"
+    share = rank.get(picture.id)
+    if share is not None:
+        words = f"{share * 100:.0f} % of the sharpest of its near-duplicates"
+        return share >= BURST_SHARE, words if share >= BURST_SHARE else f"not sharp: {words}"
+    if picture.quality is None:
+        return True, "its sharpness was not measured; look at it at full size"
+    peers = [
+        other.picture.quality.sharpness
+        for other in others
+        if other.picture.id != picture.id
+        and other.picture.quality is not None
+        and other.view.kind is view.kind
+        and other.picture.camera == picture.camera
+    ]
+    if len(peers) < STATION_LEAST:
+        return True, "nothing like it to rank its sharpness against; look at it at full size"
+    share = picture.quality.sharpness / max(median(peers), 1e-9)
+    words = f"{share * 100:.0f} % of what this camera usually reaches in this view"
+    return share >= STATION_SHARE, words if share >= STATION_SHARE else f"not sharp: {words}"
+
+
+def verdicts(facts: Facts, item: Subassembly | Run | Part, at: CaptureTime, through: Sequence[str]) -> list[Verdict]:
+    """What every picture of an item proves at `at`, the newest first."""
+    id = item.id
+    changes = item_log.standing(facts.changes.get(id, ()), at)
+    seen = facts.seen.get(id, ())
+    undated = item_log.undated_change(item, changes)
+    zone = facts.plan.build.zone
+    found = [
+        judge(one, changes, at, through, facts.closings, sharpness(one, seen, facts.rank), zone, undated)
+        for one in seen
+    ]
+    found.sort(key=lambda verdict: _newest(verdict.seen), reverse=True)
+    return found
+
+
+def line_for(facts: Facts, id: str, role: Role, found: Sequence[Verdict], at: CaptureTime) -> Line:
+    """The line of a check for one role, from the verdicts on all pictures of the item."""
+    zone = facts.plan.build.zone
+    fitting = [verdict for verdict in found if fits(verdict.seen, role)]
+    candidates = tuple(one.picture for one in facts.candidates.get(id, ()) if compare(one.time, at) is not Order.AFTER)[
+        :SHOWN
+    ]
+    for state in (State.PASSED, State.UNDETERMINED, State.STALE, State.GAP):
+        of_state = [verdict for verdict in fitting if verdict.state is state]
+        if not of_state:
+            continue
+        best = of_state[0]
+        pictures = tuple(dict.fromkeys(verdict.seen.picture.id for verdict in of_state))[:SHOWN]
+        when = describe(best.seen.picture.time, zone)
+        if state is State.PASSED:
+            return Line(id, role.what, role.title, state, f"{when}; {best.why}", "", pictures)
+        seen_words = f"last seen {when}: {best.why}"
+        return Line(id, role.what, role.title, state, seen_words, _shoot(id, role), pictures, candidates)
+    if found:
+        newest = found[0]
+        reason = f"no {role.title} on record; last seen {describe(newest.seen.picture.time, zone)}, {_as(newest)}"
+    elif candidates:
+        reason = "no picture of which somebody has said how it shows it"
+    else:
+        reason = "no picture on record"
+    return Line(id, role.what, role.title, State.GAP, reason, _shoot(id, role), (), candidates)
+
+
+def _as(verdict: Verdict) -> str:
+    view = verdict.seen.view
+    shown = f" of {', '.join(name.replace(':', ' ') for name in view.shows)}" if view.shows else ""
+    return f"{view.kind.value} view{shown}"
+
+
+def _shoot(id: str, role: Role) -> str:
+    extra = "what is around it in frame" if role.kind is ViewKind.CONTEXT else "scale and label in frame"
+    return f"{id}, {role.title}, {extra}, nothing loose in the picture"
+
+
+def _newest(seen: Seen) -> tuple[float, str]:
+    instant = seen.picture.time.instant
+    return (instant.timestamp() if instant is not None else float("-inf"), seen.picture.id)
