@@ -43,10 +43,10 @@ QUESTIONS = (
         Question(words="loom through bulkhead", kind=PictureKind.STILL, limit=3),
     ),
     Asked(
-        "Is run W10 on record after its end was sleeved on 25 March?",
-        "lastlook find --run W10 --since '25 March 2026 17:00' --before-closing O2",
+        "Was W02 photographed again after it was landed on 13 March, before the hull halves were joined?",
+        "lastlook find --run W02 --since '14 March 2026' --before-closing O1",
         Question(
-            runs=("W10",), before_closing="O2", since=datetime.fromisoformat("2026-03-25T17:00:00+01:00"), limit=3
+            runs=("W02",), before_closing="O1", since=datetime.fromisoformat("2026-03-14T00:00:00+01:00"), limit=3
         ),
     ),
 )
@@ -96,7 +96,7 @@ def _clocks(store: Store, source: Path) -> None:
         key = by_model.get(str(entry["camera"]).casefold())
         if key is None:
             continue
-        since = datetime.fromisoformat(entry["from"]) if entry.get("from") else None
+        since: datetime | None = entry.get("from")
         error = float(entry["error_seconds"])
         if since is not None:
             # From this moment on the clock shows true local time plus its error: where its own reading begins.
@@ -109,7 +109,7 @@ def _clocks(store: Store, source: Path) -> None:
 def _closings(store: Store, source: Path) -> None:
     for entry in _entries(source / "closings.toml", "closing"):
         if not closings.of_opening(store.catalogue, str(entry["opening"])):
-            deciding.close(store, str(entry["opening"]), str(entry["at"]), str(entry.get("method", "")))
+            deciding.close(store, str(entry["opening"]), entry["at"].isoformat(), str(entry.get("method", "")))
 
 
 def _said(store: Store, source: Path) -> None:
