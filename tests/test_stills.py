@@ -16,6 +16,7 @@ from lastlook.intake.likeness import group_near
 from lastlook.intake.stills import (
     BLURRED,
     REFINE_REACH_MS,
+    SETTLED_BONUS,
     Choice,
     JudgedLook,
     choose,
@@ -81,7 +82,9 @@ def test_the_still_of_a_hold_is_its_sharpest_look(plan: tuple[list[tuple[int, in
             view = looks[hold.first].view
             own = [one for one in looks[hold.first : hold.last + 1] if one.view == view]
             best = max(one.rank for one in own)
-            assert any(by_time[m].rank == best for m in chosen if m in {one.clip_ms for one in own})
+            got = [by_time[m] for m in chosen if m in {one.clip_ms for one in own}]
+            # Any look of a hold may be beaten only by one that is settled and nearly as sharp.
+            assert any(one.rank == best or (one.rank * SETTLED_BONUS >= best and own.index(one) > 0) for one in got)
 
 
 @given(schedules(), st.sampled_from([5_000, 12_000, 20_000]))
@@ -137,6 +140,12 @@ def test_one_stray_look_does_not_break_a_hold_and_is_never_taken_for_it() -> Non
 def test_an_equal_key_frame_wins() -> None:
     looks = [look(0, 0, key=False), look(1000, 0, key=True), look(2000, 0, 101, key=False), look(3000, 0, key=False)]
     assert choose(looks, 4_000)[0].clip_ms == 1000
+
+
+def test_the_ends_of_a_hold_win_only_when_clearly_sharper() -> None:
+    settled = [look(0, 0, 107), look(1000, 0, 100), look(2000, 0, 99), look(3000, 0, 98)]
+    assert choose(settled, 4_000)[0].clip_ms == 1000
+    assert choose([look(0, 0, 140), *settled[1:]], 4_000)[0].clip_ms == 0
 
 
 def choice(clip_ms: int, blur: float, sharpness: float = 10.0) -> Choice:

@@ -23,6 +23,7 @@ from lastlook.intake.clipdecode import Decoder
 from lastlook.intake.clipstream import Alike, ClipFacts, Look, Patience
 
 _SEEK_BACK_MS = (0, 2_000, 10_000, 60_000)  # how much too far a seek may land before the next try starts earlier
+_FAR = 1.4  # looks further apart than this, times `every_ms`, ask for more: two such gaps are still no hold
 _GROUP_BYTES = 96 << 20  # the most that is kept of a group of pictures before it is decoded as it comes
 
 
@@ -73,7 +74,7 @@ class AvStream:
     def looks(self, every_ms: int, hold_ms: int, alike: Alike) -> Iterator[Look]:
         """See `ClipStream.looks`.
 
-        Key frames closer together than `every_ms` are thinned. A gap between two of them that is longer than 1.5 ×
+        Key frames closer together than `every_ms` are thinned. A gap between two of them that is longer than 1.4 ×
         `every_ms` is filled from the frames between, unless it is shorter than `hold_ms` and its two sides are alike:
         then no other state can have been held in it.
         """
@@ -193,7 +194,7 @@ class _Glances:
             yield from self._first(of.drain())
         elif self._running:
             yield from self._due(of.drain())
-        elif self._group and of.end_ms - self._last.clip_ms > 1.5 * self._every:
+        elif self._group and of.end_ms - self._last.clip_ms > _FAR * self._every:
             yield from self._run()
             yield from self._due(of.drain())
 
@@ -265,7 +266,7 @@ class _Glances:
             seen = [(t, f) for f in frames if (t := of.time(f)) is not None]
             if seen:
                 look = of.look(*seen[0])
-                if gap > 1.5 * self._every and (gap > self._hold or not self._alike(self._last.grey, look.grey)):
+                if gap > _FAR * self._every and (gap > self._hold or not self._alike(self._last.grey, look.grey)):
                     yield from self._run(until=moment)
                     yield from self._due(of.drain(), until=moment)
                     self._rest()

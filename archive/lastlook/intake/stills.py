@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 KEY_BONUS = 1.05  # a key frame is cheaper to fetch and coded better: it wins over an equal
+SETTLED_BONUS = 1.15
 BLURRED = 0.45
 """From this perceptual blur on (0..1) a chosen look is worth a search among its neighbours."""
 REFINE_REACH_MS = 700
@@ -86,7 +87,8 @@ def choose(
 ) -> list[Choice]:
     """Choose stills among `looks` (strictly in order of time, the first at the first frame shown).
 
-    Every run that may have been held for `hold_ms` gives its sharpest look. Then gaps longer than `interval_ms`,
+    Every run that may have been held for `hold_ms` gives its sharpest look (at its ends only if clearly sharper). Then
+    gaps longer than `interval_ms`,
     counted from the start to `end_ms`, are filled: always as late as the interval allows, within its second half with
     the sharpest look there. Where looks are themselves further apart than that, all there is is taken.
     """
@@ -98,7 +100,9 @@ def choose(
             continue
         view = looks[hold.first].view
         own = {at for at in range(hold.first, hold.last + 1) if looks[at].view == view}
-        at = max(own, key=lambda at: (looks[at].rank, -looks[at].clip_ms))
+        # At its ends a hold is still settling or already leaving: there a look must be clearly sharper to win.
+        inner = {one for one in own if hold.first < one < hold.last}
+        at = max(own, key=lambda one: (looks[one].rank * (SETTLED_BONUS if one in inner else 1), -looks[one].clip_ms))
         best = looks[at]
         # A sharper neighbour must not be the stray look that was passed over.
         first, last = at, at
