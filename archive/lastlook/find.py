@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -322,9 +321,9 @@ def _absence(store: Store, question: Question, named: Sequence[str]) -> list[str
     if question.after_closing:
         bounds.append(f"after {question.after_closing} was closed")
     if since:
-        bounds.append(f"since {times.format_rfc3339(since, store.zone)}")
+        bounds.append(f"since {times.describe_interval(since, since, store.zone)}")
     if until:
-        bounds.append(f"until {times.format_rfc3339(until, store.zone)}")
+        bounds.append(f"until {times.describe_interval(until, until, store.zone)}")
     lines = [f"No picture of {what}{' ' + ' and '.join(bounds) if bounds else ''}."]
     if bounds and named:
         last = find(
@@ -342,14 +341,9 @@ def _absence(store: Store, question: Question, named: Sequence[str]) -> list[str
             ),
         )
         if last.hits:
-            lines.append(
-                f"Last seen {_when(last.hits[0].picture.time.instant, store.zone)} ({last.hits[0].picture.id})."
-            )
+            seen = last.hits[0].picture
+            lines.append(f"Last seen {times.describe(seen.time, store.zone)} ({seen.id}).")
     return lines
-
-
-def _when(instant: datetime | None, zone: str) -> str:
-    return "at a time not known" if instant is None else times.format_rfc3339(instant, zone)
 
 
 def _apart(explained: Explanation) -> list[str]:

@@ -153,7 +153,7 @@ def kept_problem(reading: Reading, path: str) -> Problem | None:
         return Problem(path, f"is kept, but {reason}", "Its original stays in the archive.", kept=True)
     damaged = [warning for warning in reading.warnings if "could be read" in warning]
     if damaged:
-        return Problem(path, f"is kept, but damaged: {damaged[0]}", "Copy it afresh if you still can.", kept=True)
+        return Problem(path, f"is kept, but {damaged[0]}", "Copy it afresh if you still can.", kept=True)
     return None
 
 
