@@ -68,7 +68,7 @@ def served(app: Flask) -> Iterator[str]:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
         server.close()
-        server.task_dispatcher.shutdown(timeout=5)
+        server.task_dispatcher.shutdown(timeout=1)
         thread.join(timeout=5)
 
 

@@ -202,10 +202,11 @@ def test_a_misspelt_word_offers_known_ones_that_answer(client: FlaskClient) -> N
     assert 'class="entry"' in client.get(offered[0]).text
 
 
-def test_an_empty_answer_says_what_is_absent_and_when_it_was_last_seen(client: FlaskClient) -> None:
-    words = text_of(client.get("/?q=W07+after+O2+closed").text)
-    assert "No picture of W07 after O2 was closed." in words
-    assert "Last seen 2026-03-12" in words
+def test_an_empty_answer_says_what_is_absent_and_when_it_was_last_seen(client: FlaskClient, filled: Filled) -> None:
+    page = client.get("/?q=W07+after+O2+closed").text
+    assert "No picture of W07 after O2 was closed." in text_of(page)
+    assert "Last seen 12 Mar 2026 09:05:00 +01:00" in text_of(page)
+    assert f'<a href="/picture/{filled.ids["K1000127.JPG"]}">' in page
 
 
 def test_order_and_number_on_a_sheet(client: FlaskClient) -> None:

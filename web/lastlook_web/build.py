@@ -202,11 +202,11 @@ def _marks(now: Overview, zone: str) -> Iterator[tuple[float, str]]:
         at = _months_on(at.replace(day=1), 1)
         while form == "year" and at.month != 1:
             at = _months_on(at, 1)
-    year = 0
+    year = first.year
     while at < last:
         day, month, _ = day_of(at, zone).split(" ")
         words = {"day": f"{day} {month}", "month": month, "year": ""}[form]
-        # A phone has no room for the year beside each date.
+        # A phone has no room for the year beside each date; the sheet's head says where they begin and end.
         yield _x(now, at), f"{words} {at.year}".strip() if at.year != year or not words else words
         year = at.year
         at = at + timedelta(days=step) if form == "day" else _months_on(at, {31: 1, 92: 3}.get(step, step // 366 * 12))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta
 from typing import Any
 
-from flask import Flask
+from flask import Flask, url_for
+from markupsafe import Markup, escape
 
 from lastlook import times
 from lastlook.plan import colours
@@ -97,6 +99,7 @@ def install(app: Flask) -> None:
             "sentence": sentence,
             "number": number,
             "percent": percent,
+            "linked": linked,
             "basis": basis,
             "claim_source": _SOURCES.__getitem__,
             "claim_said": claim_said,
@@ -166,6 +169,24 @@ def sentence(text: str) -> str:
     if first.islower() and first.isalpha():
         text = text[0].upper() + text[1:]
     return text if text[-1] in ".!?:…" else f"{text}."
+
+
+_NAMED = re.compile(r"\b(p[0-9a-f]{12}|s[0-9a-f]{12}-[0-9]+)\b|\b(\d{4}-\d\d-\d\dT[\d:.]+(?:Z|[+-]\d\d:\d\d))")
+
+
+def linked(line: str, zone: str) -> Markup:
+    """A line in which every picture named is a link to it and every time is written as elsewhere on the pages."""
+    parts = [escape("")]
+    at = 0
+    for match in _NAMED.finditer(line):
+        parts.append(escape(line[at : match.start()]))
+        if match[1]:
+            parts.append(Markup('<a href="{}">{}</a>').format(url_for("pictures.page", id=match[1]), match[1]))
+        else:
+            instant = times.parse_rfc3339(match[2])
+            parts.append(escape(times.describe_interval(instant, instant, zone)))
+        at = match.end()
+    return Markup("").join([*parts, escape(line[at:])])
 
 
 def basis(code: str) -> str:
