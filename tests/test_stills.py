@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import random
+from dataclasses import replace
 
 import imagehash
 import numpy as np
@@ -155,14 +156,16 @@ def choice(clip_ms: int, blur: float, sharpness: float = 10.0) -> Choice:
 def test_only_blurred_choices_are_refined_and_their_number_follows_the_length() -> None:
     choices = [choice(t * 1000, 0.9 if t % 2 else BLURRED - 0.01) for t in range(60)]
     picked = to_refine(choices, 60_000)
-    assert len(picked) == 8
+    assert len(picked) == 6
     assert all(one.blur >= BLURRED for one in picked)
-    assert len(to_refine(choices, 10_000)) == 4
+    assert len(to_refine(choices, 10_000)) == 3
+    assert to_refine([replace(one, doubtful=False) for one in choices], 60_000) == []
 
 
 def test_a_clearly_sharper_neighbour_within_bounds_replaces_a_blurred_choice() -> None:
     blurred = choice(5000, 0.8)
-    assert reach(blurred) == (4600, 5000 + REFINE_REACH_MS)
+    assert reach(blurred) == (5000, 5000 + REFINE_REACH_MS)
+    assert reach(replace(blurred, latest_ms=5000)) == (4600, 5000)
     moved = refine(blurred, [look(4500, 0, 99), look(5120, 0, 20, 0.3), look(5200, 0, 15)])
     assert (moved.clip_ms, moved.sharpness, moved.blur) == (5120, 20, 0.3)
     assert refine(blurred, [look(5040, 0, 11)]) is blurred

@@ -15,6 +15,7 @@ SETTLED_BONUS = 1.15
 BLURRED = 0.45
 """From this perceptual blur on (0..1) a chosen look is worth a search among its neighbours."""
 REFINE_REACH_MS = 700
+VARIED = 1.25  # from this ratio of sharpest to softest look on, a hold was shaken
 BETTER = 1.15  # how much sharper a neighbour must be to replace what was chosen
 
 
@@ -47,6 +48,8 @@ class Choice:
     earliest_ms: int
     latest_ms: int
     why: str
+    doubtful: bool = True
+    """Whether sharpness varied around it, or is unknown: where it did not, neighbours are no sharper."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +121,7 @@ def choose(
             looks[first].clip_ms,
             looks[last].clip_ms,
             "held",
+            len(own) < 3 or best.sharpness > VARIED * min(looks[one].sharpness for one in own),
         )
     for look in _between(looks, sorted(chosen), end_ms, interval_ms):
         reach = REFINE_REACH_MS
@@ -156,10 +160,12 @@ def _between(looks: Sequence[JudgedLook], held: Sequence[int], end_ms: int, inte
         yield max(looks, key=lambda look: (look.rank, -look.clip_ms))
 
 
-def to_refine(choices: Sequence[Choice], end_ms: int, *, a_minute: int = 4) -> list[Choice]:
+def to_refine(choices: Sequence[Choice], end_ms: int, *, a_minute: int = 3) -> list[Choice]:
     """Those of `choices` whose neighbours deserve a look, blurriest first: bounded by the clip's length, not by the
     clock, so that the same clip always gives the same stills."""
-    blurred = sorted((choice for choice in choices if choice.blur >= BLURRED), key=lambda c: (-c.blur, c.clip_ms))
+    blurred = sorted(
+        (choice for choice in choices if choice.doubtful and choice.blur >= BLURRED), key=lambda c: (-c.blur, c.clip_ms)
+    )
     return blurred[: a_minute + a_minute * end_ms // 60_000]
 
 
@@ -175,8 +181,9 @@ def refine(choice: Choice, neighbours: Sequence[JudgedLook]) -> Choice:
 
 
 def reach(choice: Choice) -> tuple[int, int]:
-    """The stretch [start, end] in ms around `choice` in which neighbours are looked at."""
-    return (
-        max(0, choice.earliest_ms, choice.clip_ms - REFINE_REACH_MS),
-        min(choice.latest_ms, choice.clip_ms + REFINE_REACH_MS),
-    )
+    """The stretch [start, end] in ms in which neighbours are looked at: from `choice` on, since what precedes a key
+    frame costs a whole group of pictures to decode; before it only where nothing follows in the same state."""
+    end = min(choice.latest_ms, choice.clip_ms + REFINE_REACH_MS)
+    if end > choice.clip_ms:
+        return choice.clip_ms, end
+    return max(0, choice.earliest_ms, choice.clip_ms - REFINE_REACH_MS), choice.clip_ms
