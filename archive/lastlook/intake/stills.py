@@ -103,9 +103,11 @@ def choose(
             continue
         view = looks[hold.first].view
         own = {at for at in range(hold.first, hold.last + 1) if looks[at].view == view}
-        # At its ends a hold is still settling or already leaving: there a look must be clearly sharper to win.
-        inner = {one for one in own if hold.first < one < hold.last}
-        at = max(own, key=lambda one: (looks[one].rank * (SETTLED_BONUS if one in inner else 1), -looks[one].clip_ms))
+        # Towards its ends a hold is still settling or already leaving: among looks nearly as sharp the middle wins.
+        most = max(looks[one].rank for one in own)
+        middle = (looks[hold.first].clip_ms + looks[hold.last].clip_ms) / 2
+        near = [one for one in own if looks[one].rank * SETTLED_BONUS >= most]
+        at = min(near, key=lambda one: (abs(looks[one].clip_ms - middle), -looks[one].rank))
         best = looks[at]
         # A sharper neighbour must not be the stray look that was passed over.
         first, last = at, at
