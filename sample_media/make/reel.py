@@ -32,7 +32,7 @@ class Clip:
     said: tuple[tuple[int, float, float, str], ...]
     variable: bool = False
     turned: bool = False
-    rate: int = 10
+    rate: int = 15
 
 
 CLIPS = (

@@ -127,9 +127,8 @@ def main(arguments: list[str]) -> None:
     quick, force = "--quick" in arguments, "--force" in arguments
     names = [a for a in arguments if not a.startswith("--")]
     total = 0.0
-    for frame in story.frames():
-        if names and frame.name not in names:
-            continue
+    known = {frame.name: frame for frame in story.frames()}
+    for frame in [known[name] for name in names] or known.values():
         if not force and not names and (FRAMES / f"{frame.name}.npy").exists():
             continue
         seconds = run(frame, quick)
