@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -17,7 +17,10 @@ from lastlook.retime import body_of
 from lastlook.store import Store
 
 CAPTION_LIMIT = 2000
-UNDOABLE = ("tag", "plan", "close", "reopen", "clock", "still")
+UNDOABLE = (
+    *("tag", "plan", "close", "reopen", "clock", "still"),
+    *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "adhesive", "bond"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,21 +119,35 @@ def _check_still(store: Store, target: Decision) -> None:
             )
 
 
-def close(store: Store, opening: str, at: str, method: str = "", now: datetime | None = None) -> Decision:
-    """Record that an opening was closed. `at` as a person says it ("2026-03-27 16:10", "27 March")."""
+def close(
+    store: Store,
+    opening: str,
+    at: str,
+    method: str = "",
+    now: datetime | None = None,
+    record: Mapping[str, object] | None = None,
+) -> Decision:
+    """Record that an opening was closed. `at` as a person says it ("2026-03-27 16:10", "27 March"). `record`: what the
+    closing check found and the last look it froze (see `lastlook.closing_check.close`)."""
     id = lookup_id(store.plan, "opening", opening)
     when = times.parse_when(at, store.zone, now or datetime.now(UTC))
     with store.deciding():
-        shut = closings.of_opening(store.catalogue, id)
-        if shut and shut[-1].reopened is None:
-            raise UsageError(
-                f"{id} is closed already, since {times.describe(shut[-1].time, store.zone)}",
-                f"Take that back with 'lastlook undo {shut[-1].decision[:8]}',"
-                f" or record 'lastlook reopen {id} --at TIME'.",
-            )
-        if shut and shut[-1].reopened is not None and shut[-1].reopened.earliest is not None:
-            _not_before(when.latest, shut[-1].reopened.earliest, f"{id} was reopened only", store.zone)
-        return _act(store, "close", id, when, {"method": method.strip()})
+        check_can_close(store, id, at, now)
+        return _act(store, "close", id, when, {"method": method.strip(), **(record or {})})
+
+
+def check_can_close(store: Store, opening: str, at: str, now: datetime | None = None) -> None:
+    """Raises UsageError where the opening is shut already, or was opened again only later than `at`."""
+    id = lookup_id(store.plan, "opening", opening)
+    when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    shut = closings.of_opening(store.catalogue, id)
+    if shut and shut[-1].reopened is None:
+        raise UsageError(
+            f"{id} is closed already, since {times.describe(shut[-1].time, store.zone)}",
+            f"Take that back with 'lastlook undo {shut[-1].decision[:8]}', or record 'lastlook reopen {id} --at TIME'.",
+        )
+    if shut and shut[-1].reopened is not None and shut[-1].reopened.earliest is not None:
+        _not_before(when.latest, shut[-1].reopened.earliest, f"{id} was reopened only", store.zone)
 
 
 def reopen(store: Store, opening: str, at: str, now: datetime | None = None) -> Decision:

@@ -9,6 +9,7 @@ import click
 
 from lastlook import deciding, times
 from lastlook.cli.common import by_option, instant, json_option, needs_store, picture_json, picture_line, print_json
+from lastlook.closing.records import Check
 from lastlook.deciding import Target
 from lastlook.records import Decision, Dimension, Picture
 from lastlook.store import Store
@@ -106,19 +107,38 @@ def _tell(store: Store, decision: Decision, found: list[Picture], as_json: bool)
 @click.argument("opening")
 @click.option("--at", required=True, metavar="T", help="When, like '2026-03-27 16:10' or 2026-03-27.")
 @click.option("--method", default="", metavar="TEXT", help="How: the adhesive, the screws.")
+@click.option("--with-gaps", is_flag=True, help="Record it although lines of the check are open: it was closed so.")
 @by_option
 @json_option
 @needs_store
-def close(store: Store, opening: str, at: str, method: str, as_json: bool) -> int:
-    """Record that an OPENING was closed.
+def close(store: Store, opening: str, at: str, method: str, with_gaps: bool, as_json: bool) -> int:
+    """Check an OPENING, then record that it was closed, with the last look of what it hides.
+
+    While lines of the check are open nothing is recorded: put them right, or let a named person waive each
+    ('lastlook waive'). What was closed with gaps all the same is recorded as such with --with-gaps. Exit code 1: closed
+    with gaps, or not recorded.
 
     \b
     Example:
       lastlook close O4 --at "2026-03-27 16:10" --method "two-part epoxy"
     """
-    decision = deciding.close(store, opening, at, method)
-    _tell_act(store, decision, "closed", as_json)
-    return 0
+    from lastlook import closing_check
+    from lastlook.cli.closing_looking import check_json, check_lines, verdict_words
+
+    closed = closing_check.close(store, opening, at, method, with_gaps=with_gaps)
+    if closed.decision is None:
+        if as_json:
+            print_json({"decision": None, "check": check_json(store, closed.check)})
+        else:
+            for line in check_lines(store, closed.check, only_open=True):
+                click.echo(line)
+            click.echo("Nothing was recorded. If it was closed so: 'lastlook close … --with-gaps'.")
+        return 1
+    _tell_act(store, closed.decision, "closed", as_json, closed.check)
+    if not as_json:
+        click.echo(verdict_words(closed.check) + ("" if closed.check.ready else " Recorded as closed with these gaps."))
+        click.echo(f"The last look of {', '.join(closed.check.hides) or 'nothing'} is kept: 'lastlook look {opening}'.")
+    return 0 if closed.check.ready else 1
 
 
 @click.command(no_args_is_help=True)
@@ -139,16 +159,19 @@ def reopen(store: Store, opening: str, at: str, as_json: bool) -> int:
     return 0
 
 
-def _tell_act(store: Store, decision: Decision, word: str, as_json: bool) -> None:
+def _tell_act(store: Store, decision: Decision, word: str, as_json: bool, check: Check | None = None) -> None:
     body: Mapping[str, Any] = decision.body
     earliest, latest = times.parse_rfc3339(body["earliest"]), times.parse_rfc3339(body["latest"])
     if as_json:
+        from lastlook.cli.closing_looking import check_json
+
         print_json(
             {
                 "decision": decision.uid,
                 "opening": body["opening"],
                 "earliest": instant(earliest, store.zone),
                 "latest": instant(latest, store.zone),
+                **({"check": check_json(store, check)} if check is not None else {}),
             }
         )
         return
@@ -211,7 +234,11 @@ def decision_words(decision: Decision) -> str:
     if decision.kind in {"close", "reopen"}:
         word = "closed" if decision.kind == "close" else "opened again"
         how = f", {body['method']}" if body.get("method") else ""
-        return f"{body['opening']} {word} {body.get('said', '')}{how}"
+        gaps = ", with gaps" if "check" in body and not body["check"].get("ready") else ""
+        return f"{body['opening']} {word} {body.get('said', '')}{how}{gaps}"
+    words = closing_words(decision.kind, body)
+    if words:
+        return words
     if decision.kind == "plan":
         return "plan loaded"
     if decision.kind == "clock":
@@ -221,6 +248,38 @@ def decision_words(decision: Decision) -> str:
     if decision.kind == "undo":
         return f"took back {decision.undoes[:8]}"
     return decision.kind
+
+
+def closing_words(kind: str, body: Mapping[str, Any]) -> str:
+    """A decision that prepares a closing, in one line; '' for other kinds."""
+    at = f" {body['said']}" if body.get("said") and body["said"] != "now" else ""
+    if kind == "view":
+        many = body["pictures"]
+        what = many[0] if len(many) == 1 else f"{len(many)} pictures"
+        shows = f", {' '.join(body['shows'])}" if body.get("shows") else ""
+        return f"{what}: {body['view']} view of {', '.join(target for _, target in body['items'])}{shows}"
+    if kind == "change":
+        return f"{body['item']} {body['change']}{at}{': ' + body['why'] if body.get('why') else ''}"
+    if kind == "measure":
+        return f"{body['item']} {body['measure']} {body['mm']:g} mm{at}"
+    if kind == "test":
+        value = f" {body['value']:g} {body['unit']}".rstrip() if body.get("value") is not None else ""
+        return f"{body['subject']} {body['test']} {'passed' if body['passed'] else 'failed'}{value}{at}"
+    if kind == "done":
+        return f"{body['step']} done{at}, {body['person']}"
+    if kind == "release":
+        against = f" against {len(body['waived'])} waived" if body.get("waived") else ""
+        return f"{body['target']} released{at} by {body['person']}{against}"
+    if kind == "witness":
+        return f"{body['step']}: {body['person']} {'attended' if body['attended'] else 'was told'}{at}"
+    if kind == "waiver":
+        what = f" {body['what']}" if body["what"] else ""
+        return f"{body['opening']}: {body['item']}{what} waived{at} by {body['person']}: {body['reason']}"
+    if kind == "adhesive":
+        return f"data sheet of {body['id']} copied"
+    if kind == "bond":
+        return f"{body['target']} bonded {body['joined'].get('said', '')} with {body['adhesive']}"
+    return ""
 
 
 @click.command()

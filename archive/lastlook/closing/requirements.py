@@ -21,6 +21,7 @@ from typing import Final
 
 from lastlook.closing import item_log
 from lastlook.closing.records import Change
+from lastlook.plan.read import REQUIREMENT_KEYS
 from lastlook.records import (
     Opening,
     OpeningKind,
@@ -185,3 +186,17 @@ def _or(said: bool | None, default: bool) -> bool:
 
 def _number(said: float | None, default: float) -> float:
     return default if said is None else said
+
+
+def said(table: Requirement) -> list[tuple[str, str]]:
+    """What a plan's table says, as (key, value as it is written)."""
+    found: list[tuple[str, str]] = []
+    for key in REQUIREMENT_KEYS[table.kind]:
+        value = getattr(table, key)
+        if isinstance(value, bool):
+            found.append((key, str(value).lower()))
+        elif isinstance(value, tuple):
+            found.append((key, "[" + ", ".join(f'"{entry}"' for entry in value) + "]"))
+        elif value is not None:
+            found.append((key, f"{value:g}"))
+    return found

@@ -1,0 +1,384 @@
+"""What a person records before and after a closing: views, changes, measures, tests, bonds; done, released, waived.
+
+Each is one decision with time and author; taking it back is another. The program records and never releases: a release
+over lines that are open is refused, each of them is waived by name first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from lastlook import times
+from lastlook.catalogue import decisions, pictures
+from lastlook.closing import graph
+from lastlook.closing.check import open_lines_of
+from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
+from lastlook.closing_check import check, moment
+from lastlook.closing_facts import gather
+from lastlook.deciding import Target
+from lastlook.errors import UsageError
+from lastlook.intake import regions
+from lastlook.plan import colours, structure
+from lastlook.plan.ids import is_id
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.projecting import project
+from lastlook.records import Decision, Dimension, Opening, Picture, Step
+from lastlook.store import Store
+
+WORDS_LIMIT = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """When something was done, as a person says it ('' is now), and who did it ('' is whoever records it)."""
+
+    at: str = ""
+    person: str = ""
+
+
+def view(
+    store: Store,
+    picture_ids: Sequence[str],
+    targets: Sequence[Target],
+    kind: ViewKind,
+    *,
+    ends: Sequence[str] = (),
+    crossings: Sequence[str] = (),
+    sharp: bool | None = None,
+    region: tuple[int, int, int, int] | None = None,
+    person: str = "",
+) -> tuple[Decision, list[Picture]]:
+    """Say how pictures show items; it says too that they show them. Raises NoSuchId, UsageError."""
+    found = [pictures.find(store.catalogue, typed) for typed in picture_ids]
+    if not found or not targets:
+        raise UsageError("a view needs pictures and what they show", "Give picture ids and --run, --part or --in.")
+    if any(target.dimension is Dimension.STEP for target in targets):
+        raise UsageError("a step cannot be viewed", "Give --run, --part or --in.")
+    items = [[target.dimension.value, lookup_id(store.plan, target.dimension, target.typed)] for target in targets]
+    shows = _shows(store, [id for _, id in items], ends, crossings, kind)
+    if region is not None and len(found) > 1:
+        raise UsageError("a region belongs to one picture", "Give one picture with --region.")
+    body: dict[str, object] = {
+        "pictures": [picture.id for picture in found],
+        "items": items,
+        "view": kind.value,
+        "shows": shows,
+        "sharp": sharp,
+        "region": list(region) if region is not None else None,
+        "shares": _shares(store, found[0], region) if region is not None else {},
+        "person": person.strip() or store.by,
+    }
+    decision = _record(store, "view", body)
+    return decision, pictures.by_rids(store.catalogue, [picture.rid for picture in found])
+
+
+def _shows(
+    store: Store, ids: Sequence[str], ends: Sequence[str], crossings: Sequence[str], kind: ViewKind
+) -> list[str]:
+    runs = {run.id: run for run in store.plan.runs}
+    if (ends or crossings) and not all(id in runs for id in ids):
+        raise UsageError("only runs have ends and crossings", "Give --end and --crossing with --run alone.")
+    if (ends or crossings) and kind is not ViewKind.CLOSE:
+        raise UsageError("an end or a crossing is proved by a close view", "Give --close, or leave --end out.")
+    shows = list(dict.fromkeys(end.strip().lower() for end in ends))
+    if any(end not in ("from", "to") for end in shows):
+        raise UsageError("an end of a run is “from” or “to”, as in the plan", "Give --end from or --end to.")
+    for typed in crossings:
+        opening = lookup_id(store.plan, "opening", typed)
+        strange = [id for id in ids if opening not in runs[id].crosses]
+        if strange:
+            raise UsageError(
+                f"by the plan {strange[0]} does not cross the joint line of {opening}",
+                f'Add crosses = ["{opening}"] to the run in the plan, if it does.',
+            )
+        shows.append(f"crossing:{opening}")
+    return shows
+
+
+def _shares(store: Store, picture: Picture, region: tuple[int, int, int, int]) -> dict[str, float]:
+    """Sharpness in the region as a share of the sharpest of the picture's near-duplicates there."""
+    x, y, width, height = region
+    if width < 1 or height < 1 or x < 0 or y < 0 or x + width > picture.width or y + height > picture.height:
+        raise UsageError(
+            f"the region does not lie in the picture of {picture.width} × {picture.height} pixels",
+            "Give x,y,width,height in pixels of the upright picture.",
+        )
+    group = pictures.of_group(store.catalogue, picture.group) if picture.group is not None else []
+    others = [one for one in group if one.id != picture.id and one.page]
+    if not picture.page or not others:
+        return {}
+    relative = (x / picture.width, y / picture.height, width / picture.width, height / picture.height)
+    derived = store.archive.derived
+    own = regions.sharpness(derived / picture.page, relative)
+    measured = [regions.sharpness(derived / one.page, relative) for one in others]
+    best = max([value for value in (own, *measured) if value is not None], default=0.0)
+    return {picture.id: round(own / best, 4)} if own is not None and best > 0 else {}
+
+
+def change(
+    store: Store,
+    item: str,
+    kind: str,
+    act: Act,
+    *,
+    why: str = "",
+    length_mm: float | None = None,
+    colour: str = "",
+    now: datetime | None = None,
+) -> Decision:
+    """Record that an item was installed or changed: earlier pictures, tests and lengths are stale then."""
+    id = _visible(store, item)
+    try:
+        known = ChangeKind(kind.strip().lower())
+    except ValueError:
+        raise UsageError(
+            f"there is no kind of change {kind!r}", f"Give one of {', '.join(each.value for each in ChangeKind)}."
+        ) from None
+    code = colour.strip().upper()
+    if code and not colours.is_code(code):
+        raise UsageError(f"{colour!r} is no colour code of IEC 60757", f"Give one of {', '.join(colours.BY_CODE)}.")
+    run = next((one for one in store.plan.runs if one.id == id), None)
+    if (length_mm is not None or code) and run is None:
+        raise UsageError("only a run has a cut length and a colour", "Leave --length and --colour out.")
+    body = {
+        "item": id,
+        "change": known.value,
+        "why": _words(why),
+        "length_mm": _positive(length_mm, "the cut length"),
+        "colour": code,
+    }
+    return _act(store, "change", body, act, now)
+
+
+def measure(
+    store: Store, run: str, kind: str, mm: float, act: Act, *, instrument: str = "", now: datetime | None = None
+) -> Decision:
+    """Record a length of a run: its route, its tail, its way on the far side, its tightest bend."""
+    id = lookup_id(store.plan, Dimension.RUN, run)
+    try:
+        known = MeasureKind(kind.strip().lower())
+    except ValueError:
+        raise UsageError(
+            f"there is no measure {kind!r}", f"Give one of {', '.join(each.value for each in MeasureKind)}."
+        ) from None
+    body = {"item": id, "measure": known.value, "mm": _positive(mm, "the length"), "instrument": _words(instrument)}
+    return _act(store, "measure", body, act, now)
+
+
+def record_test(
+    store: Store,
+    subject: str,
+    kind: str,
+    passed: bool,
+    act: Act,
+    *,
+    value: float | None = None,
+    unit: str = "",
+    text: str = "",
+    instrument: str = "",
+    through: str = "",
+    now: datetime | None = None,
+) -> Decision:
+    """Record a test of a run, part, subassembly, step or opening."""
+    name = "-".join(kind.lower().split())
+    if not is_id(name):
+        raise UsageError(f"{kind!r} cannot be the name of a test", "Write letters, digits and hyphens.")
+    if value is not None and not math.isfinite(value):
+        raise UsageError("the value is no number", "Give a number, and its unit with --unit.")
+    body = {
+        "subject": lookup_id(store.plan, None, subject),
+        "test": name,
+        "passed": passed,
+        "value": value,
+        "unit": _words(unit),
+        "text": _words(text),
+        "instrument": _words(instrument),
+        "through": _words(through),
+    }
+    return _act(store, "test", body, act, now)
+
+
+def done(store: Store, step: str, act: Act, *, words: str = "", now: datetime | None = None) -> Decision:
+    """Record that a step was finished."""
+    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "words": _words(words)}
+    return _act(store, "done", body, act, now)
+
+
+def witness(
+    store: Store, step: str, act: Act, *, attended: bool, words: str = "", now: datetime | None = None
+) -> Decision:
+    """Record a witness of a step: came, or was told in time and did not."""
+    _needs_person(act)
+    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "attended": attended, "words": _words(words)}
+    return _act(store, "witness", body, act, now)
+
+
+def release(store: Store, target: str, act: Act, *, words: str = "", now: datetime | None = None) -> Decision:
+    """Record that a named person lets work pass a step, or lets an opening be closed.
+
+    Refused while anything due before it is open: each such line is waived first. What was waived is kept with it.
+    """
+    _needs_person(act)
+    id = lookup_id(store.plan, None, target)
+    item = structure.items(store.plan)[id]
+    if isinstance(item, Opening):
+        # For an opening that is shut already this is a release entered later, for the time it speaks of.
+        found = check(store, id, act.at or "now", now)
+        lines: Sequence[Line] = [line for line in found.lines if line.key != f"{id}:release"]
+    elif isinstance(item, Step):
+        lines = open_lines_of(gather(store, ()), id, moment(store, act.at, now))
+    else:
+        raise UsageError(f"{id} is neither a step nor an opening", "Release a step or an opening.")
+    standing = [line for line in lines if line.open]
+    if standing:
+        named = "; ".join(f"{line.key} {line.state.value}" for line in standing[:4])
+        more = f" and {len(standing) - 4} more" if len(standing) > 4 else ""
+        raise UsageError(
+            f"{id} cannot be released, {len(standing)} line{' is' if len(standing) == 1 else 's are'} open:"
+            f" {named}{more}",
+            "Put them right, or let a named person waive each with a reason: 'lastlook waive'.",
+        )
+    body = {
+        "target": id,
+        "words": _words(words),
+        "waived": [line.key for line in lines if line.state is State.WAIVED],
+    }
+    return _act(store, "release", body, act, now)
+
+
+def waive(
+    store: Store, opening: str, item: str, act: Act, *, reason: str, what: str = "", now: datetime | None = None
+) -> tuple[Decision, tuple[Line, ...]]:
+    """Record that a named person lets an opening be closed without something. Returns the lines that it covers."""
+    _needs_person(act)
+    if not _words(reason):
+        raise UsageError("a waiver needs a reason", "Say why with --reason, as in “no line of sight past the lid”.")
+    shut = lookup_id(store.plan, "opening", opening)
+    id = lookup_id(store.plan, None, item)
+    found = check(store, shut, act.at, now)
+    of_item = [line for line in (*found.lines, *found.retests) if line.subject == id]
+    covered = [line for line in of_item if line.open and what.strip() in ("", line.what)]
+    if not covered:
+        open_ = [line.what for line in of_item if line.open]
+        there = f"Open for {id}: {', '.join(open_)}." if open_ else f"See 'lastlook check {shut}'."
+        asked = f"{what.strip()!r} of {id}" if what.strip() else id
+        raise UsageError(f"nothing is open for {asked} before {shut} is closed", there)
+    body = {"opening": shut, "item": id, "what": what.strip(), "reason": _words(reason)}
+    return _act(store, "waiver", body, act, now), tuple(covered)
+
+
+def adhesive(store: Store, id: str, sheet: Mapping[str, object]) -> Decision:
+    """Record what a data sheet says. A later word on the same id replaces it; bonds that are made keep their times."""
+    if not is_id(id.strip()):
+        raise UsageError(f"{id!r} cannot name an adhesive", "Write letters, digits and hyphens, as in EPOXY-SLOW.")
+    body: dict[str, object] = {"id": id.strip()}
+    for key in ("fixture_h", "handling_h", "full_cure_h", "pot_life_min"):
+        body[key] = _positive(_number(sheet.get(key), key), key)
+    body["minimum_c"] = _number(sheet.get("minimum_c"), "minimum_c")
+    reference = _number(sheet.get("reference_c"), "reference_c")
+    body["reference_c"] = 23.0 if reference is None else reference
+    for key in ("kind", "ratio", "sheet", "note"):
+        body[key] = _words(str(sheet.get(key, "") or ""))
+    return _record(store, "adhesive", body)
+
+
+def bond(
+    store: Store,
+    target: str,
+    adhesive: str,
+    joined: str,
+    *,
+    person: str = "",
+    mixed: str = "",
+    clamp_on: str = "",
+    clamp_off: str = "",
+    figures: Mapping[str, float | None] | None = None,
+    words: Mapping[str, str] | None = None,
+    now: datetime | None = None,
+) -> Decision:
+    """Record a bond of an opening, step, subassembly or part. `figures`: temperature_c, humidity_percent, mass_g;
+    `words`: batch, expiry, ratio, preparation, note."""
+    figures, words = figures or {}, words or {}
+    known = {one.casefold(): one for one in gather(store, ()).adhesives}
+    if adhesive.strip().casefold() not in known:
+        listed = ", ".join(sorted(known.values())) or "none yet"
+        raise UsageError(
+            f"there is no adhesive {adhesive!r} in the list",
+            f"Known: {listed}. Copy its data sheet: 'lastlook adhesive add'.",
+        )
+    body: dict[str, object] = {
+        "target": lookup_id(store.plan, None, target),
+        "adhesive": adhesive.strip(),
+        "joined": _when(store, joined, now),
+        "person": person.strip() or store.by,
+        "mass_g": _positive(figures.get("mass_g"), "the mass"),
+        "humidity_percent": _positive(figures.get("humidity_percent"), "the humidity"),
+        "temperature_c": figures.get("temperature_c"),
+    }
+    for key, said in (("mixed", mixed), ("clamp_on", clamp_on), ("clamp_off", clamp_off)):
+        body[key] = _when(store, said, now) if said.strip() else None
+    for key in ("batch", "expiry", "ratio", "preparation", "note"):
+        body[key] = _words(words.get(key, ""))
+    return _record(store, "bond", body)
+
+
+# ------------------------------------------------------------------------------------------------ the common part
+
+
+def _act(store: Store, kind: str, body: Mapping[str, object], act: Act, now: datetime | None) -> Decision:
+    whole = {**body, **_when(store, act.at, now), "person": act.person.strip() or store.by}
+    return _record(store, kind, whole)
+
+
+def _record(store: Store, kind: str, body: Mapping[str, object]) -> Decision:
+    with store.deciding():
+        decision = decisions.append(store.catalogue, kind, body, by=store.by)
+        project(store, decision)
+    return decision
+
+
+def _when(store: Store, said: str, now: datetime | None) -> dict[str, object]:
+    now = now or datetime.now(UTC)
+    when = times.parse_when(said if said.strip() else "now", store.zone, now)
+    return {
+        "at": times.format_rfc3339(when.capture_time().instant or when.earliest, "UTC"),
+        "earliest": times.format_rfc3339(when.earliest, "UTC"),
+        "latest": times.format_rfc3339(when.latest, "UTC"),
+        "said": when.text,
+    }
+
+
+def _visible(store: Store, typed: str) -> str:
+    id = lookup_id(store.plan, None, typed)
+    if id not in graph.visible_items(store.plan):
+        raise UsageError(f"{id} is no subassembly, run or part", "Name what was changed, not the step or opening.")
+    return id
+
+
+def _needs_person(act: Act) -> None:
+    if not act.person.strip():
+        raise UsageError("nobody is named", "Give --person: who releases, waives or attends, by name.")
+
+
+def _words(text: str) -> str:
+    text = " ".join(text.split())
+    if len(text) > WORDS_LIMIT:
+        raise UsageError(f"the words have {len(text)} letters; {WORDS_LIMIT} is the most", "Shorten them.")
+    return text
+
+
+def _number(value: object, what: str) -> float | None:
+    if value is None or value == "":
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise UsageError(f"{what} is {value!r}, which is no number", "Write a number without a unit.")
+    return float(value)
+
+
+def _positive(value: float | None, what: str) -> float | None:
+    if value is not None and (not math.isfinite(value) or value < 0):
+        raise UsageError(f"{what} is {value:g}; it cannot be negative", "Check the figure.")
+    return value
