@@ -106,6 +106,12 @@ def rids_with(catalogue: Catalogue, dimension: Dimension, targets: Sequence[str]
 def targets_in_use(catalogue: Catalogue) -> set[str]:
     """Every id a tag or a decision about tags points at: what a plan must never drop."""
     used = {str(row[0]) for row in catalogue.rows("SELECT DISTINCT target FROM tag WHERE state <> 'rejected'")}
+    used |= {
+        str(row[0])
+        for row in catalogue.rows(
+            "SELECT DISTINCT substr(subject, 6) FROM decision_subject WHERE subject >= 'item:' AND subject < 'item;'"
+        )
+    }
     return used | {
         str(row[0]) for row in catalogue.rows("SELECT DISTINCT opening FROM closing WHERE reopened_uid IS NULL")
     }
