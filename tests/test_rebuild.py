@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from lastlook import deciding, planning, stills_by_hand, verify
+from lastlook import deciding, grouping, planning, stills_by_hand, verify
 from lastlook import rebuild as rebuild_module
 from lastlook.archive import Archive
 from lastlook.catalogue import Catalogue, decisions, media, pictures, plain
@@ -212,9 +212,9 @@ def test_killed_in_the_middle_the_old_one_goes_on(
         raise Killed
 
     places: list[tuple[object, str]] = [
-        (rebuild_module.grouping, "regroup"),
+        (grouping, "regroup"),
         (rebuild_module, "_swap"),
-        (rebuild_module.decisions, "last_seq"),
+        (decisions, "last_seq"),
     ]
     for module, name in places:
         with monkeypatch.context() as patch:

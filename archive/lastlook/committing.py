@@ -63,6 +63,7 @@ class Committer:
         self._seen = seen
         self._originals = Originals(store.archive)
         self._now = Counts()  # of the transaction under way
+        self._said = ""  # the last decision of that transaction
 
     def commit(self, batch: Sequence[Reading | Problem]) -> None:
         """Commit readings and problems in one transaction. Raises ArchiveError; nothing of the batch is kept then."""
@@ -117,13 +118,25 @@ class Committer:
     @contextmanager
     def _writing(self) -> Iterator[None]:
         """One transaction; what it counts is counted once it stands."""
-        self._now = Counts()
+        self._now, self._said = Counts(), ""
         catalogue, path = self.store.catalogue, self.store.archive.decisions
         with catalogue.writing():
             plain.check_plain(catalogue, path)
             yield
-        self.counts.add(self._now)
+        self._count()
         plain.write_plain(catalogue, path)
+
+    def stands(self) -> bool:
+        """After an interrupt: whether the last transaction was committed before it came."""
+        if not self._said or decisions.by_uid(self.store.catalogue, self._said) is None:
+            return False
+        self._count()
+        return True
+
+    def _count(self) -> None:
+        """Count what the transaction did; once."""
+        self.counts.add(self._now)
+        self._now = Counts()
 
     # ------------------------------------------------------------------------------------------ one photo or clip
 
@@ -193,7 +206,7 @@ class Committer:
             if photo is None or clip_ is None or not keeping.is_pair(photo, clip_):
                 continue
             body = {"clip": clip_.sha256, "photo": photo.sha256}
-            dropped = keeping.pair(self.store, decisions.append(catalogue, "pair", body, by=self.store.by))
+            dropped = keeping.pair(self.store, self._append("pair", body))
             self._now.linked.add(clip_.sha256)
             if clip_.sha256 in self._now.new | self.counts.new:
                 self._now.stills -= dropped
@@ -210,7 +223,7 @@ class Committer:
             "mtime_ns": mtime_ns,
             **more,
         }
-        self._note(decisions.append(self.store.catalogue, "sighting", body, by=self.store.by))
+        self._note(self._append("sighting", body))
 
     def _arrive(self, medium: Medium, path: str) -> None:
         body = {
@@ -225,7 +238,12 @@ class Committer:
             "mtime_ns": medium.mtime_ns,
             "belongs_to": medium.belongs_to,
         }
-        self._note(decisions.append(self.store.catalogue, "arrival", body, by=self.store.by))
+        self._note(self._append("arrival", body))
+
+    def _append(self, kind: str, body: Mapping[str, object]) -> Decision:
+        decision = decisions.append(self.store.catalogue, kind, body, by=self.store.by)
+        self._said = decision.uid
+        return decision
 
     def _note(self, decision: Decision) -> None:
         keeping.sight(self.store, decision)
@@ -247,7 +265,7 @@ class Committer:
         listed = media.problem_at(self.store.catalogue, source)
         if listed is None or (listed.reason, listed.hint, listed.kept) != (problem.reason, problem.hint, problem.kept):
             body = {"source": source, "reason": problem.reason, "hint": problem.hint, "kept": problem.kept}
-            decisions.append(self.store.catalogue, "refused", body, by=self.store.by)
+            self._append("refused", body)
         self._list(problem)
 
     def _list(self, problem: Problem) -> None:

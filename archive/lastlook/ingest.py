@@ -226,7 +226,8 @@ class _Run:
             try:
                 self.committer.commit(batch)
             except KeyboardInterrupt:
-                self._batch = batch  # nothing of it was committed; the end of the run does
+                if not self.committer.stands():
+                    self._batch = batch  # nothing of it was committed; the end of the run does
                 raise
 
     def _take_captions(self) -> None:

@@ -68,7 +68,16 @@ def _propose_one(
     catalogue = store.catalogue
     said, caption = tags.decided(catalogue, picture.id)
     contexts = [
-        Context(plan, lexicon, _name(place), place.folders, picture.clip_ms, cues, said, weights=weights)
+        Context(
+            plan,
+            lexicon,
+            file=_name(place),
+            folders=place.folders,
+            clip_ms=picture.clip_ms,
+            cues=cues,
+            tags=said,
+            weights=weights,
+        )
         for place in met
     ] or [Context(plan, lexicon, clip_ms=picture.clip_ms, cues=cues, tags=said, weights=weights)]
     # A copy met elsewhere adds what its own folders and name say.
