@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lastlook import times
-from lastlook.catalogue import closings, pictures, tags
+from lastlook.catalogue import closings, pictures
 from lastlook.catalogue.columns import UNKNOWN, Columns
 from lastlook.errors import UsageError
 from lastlook.plan import structure
@@ -130,8 +130,7 @@ def _by_tags(store: Store, question: Question, columns: Columns) -> NDArray[np.b
         wanted.append((Dimension.SUBASSEMBLY, structure.subtree(store.plan, id)))
     for dimension, targets in wanted:
         if targets:
-            rids = tags.rids_with(store.catalogue, dimension, targets)
-            mask &= columns.mask_of(np.array(rids, dtype=np.int32))
+            mask &= store.tagged(columns, dimension, targets)
     return mask
 
 

@@ -8,21 +8,28 @@ from __future__ import annotations
 import getpass
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from lastlook import indexing
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, columns, decisions, plain
+from lastlook.catalogue import Catalogue, columns, decisions, plain, tags
+from lastlook.catalogue.columns import Columns
 from lastlook.errors import PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
-from lastlook.records import Build, Plan
+from lastlook.records import Build, Dimension, Plan
 from lastlook.textindex import TextIndex
 
 T = TypeVar("T")
+
+_MOST_MASKS = 256
+"""How many masks of tagged pictures are kept: each is a byte a picture."""
 
 
 @dataclass
@@ -32,6 +39,8 @@ class Caches:
     lock: threading.RLock = field(default_factory=threading.RLock)
     columns: columns.Columns | None = None
     plan: tuple[str, Plan] | None = None
+    tagged: dict[tuple[str, ...], NDArray[np.bool_]] = field(default_factory=dict)
+    tagged_of: tuple[int, int] = (-1, -1)  # the versions of columns and tags that `tagged` was read from
 
 
 class Store:
@@ -99,6 +108,24 @@ class Store:
             if self._caches.columns is None or self._caches.columns.version != version:
                 self._caches.columns = columns.load(self.catalogue)
             return self._caches.columns
+
+    def tagged(self, of: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
+        """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept until a tag changes."""
+        version = of.version, self.catalogue.counters()["tags"]
+        key = dimension.value, *targets
+        with self._caches.lock:
+            if self._caches.tagged_of != version or len(self._caches.tagged) >= _MOST_MASKS:
+                self._caches.tagged, self._caches.tagged_of = {}, version
+            kept = self._caches.tagged.get(key)
+        if kept is None:
+            rids = np.array(tags.rids_with(self.catalogue, dimension, targets), dtype=np.int32)
+            kept = of.mask_of(rids)
+            kept.flags.writeable = False
+            with self._caches.lock:
+                # Only what was read of this very version; another thread may have gone on to a newer one.
+                if self._caches.tagged_of == version and self.catalogue.counters()["tags"] == version[1]:
+                    self._caches.tagged[key] = kept
+        return kept
 
     @property
     def index(self) -> TextIndex:
