@@ -1,0 +1,461 @@
+"""The map of a plane between two pictures: estimated robustly, checked, with its error; or refused, with the reason.
+
+The map is a homography (Hartley and Zisserman, Multiple View Geometry, ch. 4). Ties by hand and corners of markers are
+believed over matches that came by themselves; matches are found by MAGSAC++ (Barath et al., CVPR 2020, in OpenCV).
+What is checked is written beside each check in `_faults`. The limits are our own, set on rendered truth so that no
+wrong map passes; they are no standard's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import chi2
+
+from lastlook.registration import Bools, Floats, outlines
+from lastlook.registration.ties import Ties, TieSource
+
+TRUSTED = (TieSource.HAND, TieSource.MARKER)
+LEAST_MATCHES = 14
+LEAST_SEEDS = 8
+"""Matches in agreement that are worth growing; what they grow into must still be LEAST_MATCHES."""
+_CHECK_AT = 60.0  # degrees: steeper views of one plane to another are not believed from matches
+
+
+class Reason(StrEnum):
+    TOO_FEW = "too-few-ties"
+    CROWDED = "ties-crowded"
+    DISAGREE = "ties-disagree"
+    MIRRORED = "mirrored"
+    IMPLAUSIBLE = "implausible-view"
+    UNCERTAIN = "too-uncertain"
+    AMBIGUOUS = "two-answers"
+    NO_OUTLINE = "no-outline"
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why no map is given, in a plain line, and what would help, in another."""
+
+    reason: Reason
+    why: str
+    help: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlaneMap:
+    """A map that passed the checks.
+
+    `matrix` (3, 3) takes pixels of a to pixels of b. `ties` are those it rests on; `residuals` (N,) their distance in
+    pixels of b after the fit, `left_out` (N,) with each one left out of the fit in turn (NaN where not worked out);
+    `covariance` (8, 8) of the map's eight free numbers as `resample` draws them; `error_px` (M,) the standard error at
+    `lattice` (M, 2), pixels of b and of a. `dropped` names ties that were not used, `said` what a person should know.
+    """
+
+    matrix: Floats
+    ties: Ties
+    residuals: Floats
+    left_out: Floats
+    covariance: Floats
+    lattice: Floats
+    error_px: Floats
+    dropped: tuple[str, ...] = ()
+    said: tuple[str, ...] = ()
+
+    @property
+    def rms_px(self) -> float:
+        return float(np.sqrt(np.mean(self.residuals**2)))
+
+
+def transfer(matrix: Floats, points: Floats) -> Floats:
+    """Points (N, 2) through a 3×3 map; NaN where they fall on or behind its horizon."""
+    full = np.asarray(points, dtype=np.float64) @ matrix[:, :2].T + matrix[:, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out = full[:, :2] / full[:, 2:3]
+    out[~(full[:, 2] * np.sign(matrix[2, 2] or 1.0) > 1e-12)] = np.nan
+    return np.asarray(out)
+
+
+def jacobians(matrix: Floats, points: Floats) -> Floats:
+    """Derivative of the map at points (N, 2): (N, 2, 2), pixels of b for a pixel of a."""
+    w = points @ matrix[2, :2] + matrix[2, 2]
+    to = transfer(matrix, points)
+    return np.asarray((matrix[None, :2, :2] - to[:, :, None] * matrix[None, 2:3, :2]) / w[:, None, None])
+
+
+Grow = Callable[[Floats], Ties]
+
+
+def register(
+    found: Ties, outline_a: Floats, *, most_error_px: float | None = None, grow: Grow | None = None
+) -> PlaneMap | Refusal:
+    """The map that the ties support over `outline_a` (N, 2).
+
+    `grow` gives the pairs that look alike where a map brings them together (`features.guided`): a right map gathers
+    many more than the same map shifted aside does, and that is asked of every map found from matches alone.
+    `most_error_px`: the largest standard error, in pixels of b, that is still an answer anywhere on the outline;
+    without it 1 % of the outline's size in b.
+    """
+    trusted = found.of(*TRUSTED)
+    if trusted.sum() >= 4:
+        return _from_trusted(found, trusted, outline_a, most_error_px)
+    if found.of(TieSource.FEATURE).sum() >= (LEAST_SEEDS if grow else LEAST_MATCHES):
+        return _from_matches(found, trusted, outline_a, most_error_px, grow)
+    have = f"{int(trusted.sum())} by hand or markers, {int((~trusted).sum())} found alike"
+    return Refusal(
+        Reason.TOO_FEW,
+        f"too few places are known in both pictures: {have}; 4 marked ones are the least",
+        f"mark {max(1, 6 - int(trusted.sum()))} more points that show in both, spread along the flange",
+    )
+
+
+def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | None) -> PlaneMap | Refusal:
+    base = found.take(trusted)
+    dropped: list[str] = []
+    said: list[str] = []
+    matrix = fit(base)
+    if matrix is None:
+        return _collinear()
+    if len(base) >= 6:
+        # One misplaced point: leaving it out makes the rest agree. Named, and not used.
+        while len(base) >= 6 and (worst := _misfit(base)) is not None:
+            dropped.append(base.name[worst])
+            said.append(f"{base.name[worst]} does not fit the others and was left out")
+            base = base.take(np.arange(len(base)) != worst)
+            refit = fit(base)
+            if refit is None:
+                return _collinear()
+            matrix = refit
+            if len(dropped) > len(found) // 3:
+                break
+    if _disagree(base, matrix):
+        worst_name = base.name[int(np.argmax(_away(matrix, base) / base.sigma))]
+        return Refusal(
+            Reason.DISAGREE,
+            f"the marked points contradict each other (farthest off: {worst_name})",
+            "check that each pair is the same place on the skin, and mark two more so that a wrong one can be told",
+        )
+    used = base
+    matches = found.take(found.of(TieSource.FEATURE))
+    if len(matches):
+        # Matches may sharpen what was marked, never overrule it.
+        reach = 3 * np.sqrt(matches.sigma**2 + _spread_at(matrix, base, matches.a) ** 2)
+        agree = _away(matrix, matches) < np.minimum(reach, 40)
+        if agree.sum() >= LEAST_MATCHES:
+            from lastlook.registration.ties import joined
+
+            both = joined(base, matches.take(agree))
+            sharper = fit(both)
+            if sharper is not None and not _disagree(base, sharper):
+                keep = _away(sharper, both) < 4 * both.sigma
+                keep[: len(base)] = True
+                used, matrix = both.take(keep), sharper
+    return _checked(used, matrix, outline, most, dropped, said)
+
+
+def _from_matches(
+    found: Ties, trusted: Bools, outline: Floats, most: float | None, grow: Grow | None
+) -> PlaneMap | Refusal:
+    few = Refusal(
+        Reason.TOO_FEW,
+        "the skin that shows in both pictures has too little in common to match by itself",
+        "mark six points that show in both, spread along the flange, or lay a card on the model for the next pictures",
+    )
+    matches = found.take(found.of(TieSource.FEATURE))
+    limit = float(2.5 * np.median(matches.sigma))
+    matrix, kept = magsac(matches, limit)
+    if matrix is None or kept.sum() < (LEAST_SEEDS if grow else LEAST_MATCHES):
+        return few
+    used = matches.take(kept)
+    if grow is not None:
+        grown = _grown(matrix, used, limit, grow)
+        if grown is None:
+            return few
+        used = grown
+    # A second answer with much of the support of the first: a frame that repeats itself, or a second plane.
+    rest = matches.take(~kept)
+    if len(rest) >= 8:
+        other, also = magsac(rest, limit)
+        if other is not None and also.sum() >= max(10, 0.4 * kept.sum()):
+            return Refusal(
+                Reason.AMBIGUOUS,
+                f"two different answers fit ({int(kept.sum())} and {int(also.sum())} points alike)",
+                "draw the outline closer to the skin, or mark four points that show in both",
+            )
+    refined = fit(used)
+    matrix = refined if refined is not None else matrix
+    said: list[str] = []
+    if trusted.any():
+        hand = found.take(trusted)
+        away = _away(matrix, hand)
+        wrong = away > np.maximum(5 * hand.sigma, 4 * limit)
+        if wrong.any():
+            return Refusal(
+                Reason.DISAGREE,
+                f"what was found alike contradicts {hand.name[int(np.argmax(away))]}",
+                "mark four or more points that show in both, then matching cannot overrule you",
+            )
+        from lastlook.registration.ties import joined
+
+        used = joined(hand, used)
+    return _checked(used, matrix, outline, most, [], said)
+
+
+def _grown(matrix: Floats, seeds: Ties, limit: float, grow: Grow) -> Ties | None:
+    """What the map of a few seeds gathers, if that is clearly more than the map shifted aside gathers by chance."""
+    used = seeds
+    for _ in range(2):
+        better = fit(used)
+        matrix = better if better is not None else matrix
+        gathered = grow(matrix)
+        if len(gathered) < LEAST_MATCHES:
+            return None
+        used = gathered.take(_away(matrix, gathered) < 1.3 * limit)
+        if len(used) < LEAST_MATCHES:
+            return None
+    chance = []
+    for dx, dy in ((9, 0), (-9, 0), (0, 9), (0, -9)):
+        aside = np.array([[1.0, 0, dx * limit], [0, 1.0, dy * limit], [0, 0, 1]]) @ matrix
+        gathered = grow(aside)
+        chance.append(int((_away(aside, gathered) < 1.3 * limit).sum()) if len(gathered) else 0)
+    return used if len(used) >= LEAST_MATCHES + 2.5 * max(chance) else None
+
+
+def _checked(
+    used: Ties, matrix: Floats, outline: Floats, most: float | None, dropped: list[str], said: list[str]
+) -> PlaneMap | Refusal:
+    lattice = outlines.lattice(outline)
+    automatic = not used.of(*TRUSTED).sum() >= 4
+    away = _away(matrix, used)
+    scale = _noise_scale(away / used.sigma)
+    covariance = _covariance(matrix, used) * scale**2
+    draws = resample(matrix, covariance, 60)
+    at = transfer(matrix, lattice)
+    moved = np.stack([transfer(each, lattice) for each in draws])
+    error = np.sqrt(np.nanmean(np.sum((moved - at) ** 2, axis=2), axis=0))
+    fault = _faults(used, matrix, outline, lattice, at, error, automatic, most)
+    if fault is not None:
+        return fault
+    left_out = leave_one_out(used) if len(used) <= 40 else np.full(len(used), np.nan)
+    return PlaneMap(matrix, used, away, left_out, covariance, lattice, error, tuple(dropped), tuple(said))
+
+
+def _faults(
+    used: Ties,
+    matrix: Floats,
+    outline: Floats,
+    lattice: Floats,
+    at: Floats,
+    error: Floats,
+    automatic: bool,
+    most: float | None,
+) -> Refusal | None:
+    """The geometric checks, each with what it guards against."""
+    spread = "mark three more points on the part of the flange that has none"
+    # The horizon of one view crosses the model: no camera sees that.
+    if not np.isfinite(at).all() or not np.isfinite(error).all():
+        return Refusal(Reason.IMPLAUSIBLE, "the points would put part of the model behind the camera", spread)
+    turns = np.linalg.det(jacobians(matrix, lattice))
+    # The orientation of a plane seen from the same side never flips: port is not starboard.
+    if (turns <= 0).any():
+        return Refusal(
+            Reason.MIRRORED,
+            "one picture shows it mirrored against the other: a flipped picture, or the opposite side",
+            "choose a picture of the same side; for the opposite half make the template with --mirror",
+        )
+    # Sizes: one picture a tenth of the other is no look at the same skin; stretched views are beyond 60 degrees.
+    stretch = np.linalg.svd(jacobians(matrix, lattice), compute_uv=False)
+    if (
+        stretch.max() > 10
+        or stretch.min() < 0.1
+        or (stretch[:, 0] / stretch[:, 1]).max() > 1 / np.cos(np.deg2rad(_CHECK_AT + (0 if automatic else 15)))
+    ):
+        return Refusal(
+            Reason.IMPLAUSIBLE,
+            "the view would have to be far too steep or too near",
+            "choose a picture that looks at the skin more squarely, or mark the points again",
+        )
+    size = float(np.sqrt(outlines.hull_area(at)))
+    if automatic:
+        # Support on one corner of the model says little of the other end.
+        share = outlines.hull_area(used.a) / max(outlines.hull_area(outline), 1.0)
+        if share < 0.3 or outlines.cover(outline, used.a) < 0.25:
+            return Refusal(Reason.CROWDED, f"what is alike covers only {share:.0%} of the outline", spread)
+    limit = most if most is not None else 0.01 * size
+    if error.max() > limit:
+        return Refusal(
+            Reason.UNCERTAIN,
+            f"the place is known to {error.max():.0f} pixels only at the far end of the outline",
+            spread,
+        )
+    return None
+
+
+def fit(used: Ties) -> Floats | None:
+    """The weighted least-squares map of four or more ties; None where they lie on a line or coincide."""
+    if len(used) < 4:
+        return None
+    ta, tb = _normaliser(used.a), _normaliser(used.b)
+    a, b = transfer(ta, used.a), transfer(tb, used.b)
+    if min(_thinness(a), _thinness(b)) < 1e-3:
+        return None
+    start = _homography(a, b)
+    if start is None:
+        return None
+    weight = 1 / (used.sigma * tb[0, 0])
+    if len(used) > 4:
+        start = start / start[2, 2]
+        solved = least_squares(
+            lambda h: (_map8(h, a) - b).ravel() * np.repeat(weight, 2), start.ravel()[:8], method="lm", max_nfev=60
+        )
+        start = np.append(solved.x, 1.0).reshape(3, 3)
+    matrix = np.linalg.inv(tb) @ start @ ta
+    if abs(matrix[2, 2]) < 1e-12 or not np.isfinite(matrix).all():
+        return None
+    return np.asarray(matrix / matrix[2, 2])
+
+
+def leave_one_out(used: Ties) -> Floats:
+    """Each tie's distance, pixels of b, from where the others put it; NaN where they cannot (four ties)."""
+    out = np.full(len(used), np.nan)
+    if len(used) < 5:
+        return out
+    for n in range(len(used)):
+        rest = used.take(np.arange(len(used)) != n)
+        matrix = fit(rest)
+        if matrix is not None:
+            out[n] = _away(matrix, used)[n]
+    return out
+
+
+def bootstrap(used: Ties, points: Floats, rng: np.random.Generator, draws: int = 40) -> Floats:
+    """Where `points` (M, 2) of a land in b under resampled ties: (draws, M, 2). With fewer than eight ties, ties are
+    kept and moved by their own error instead (a parametric bootstrap): resampling four of six often leaves a line."""
+    out = []
+    for _ in range(draws):
+        if len(used) >= 8:
+            chosen = rng.integers(len(used), size=len(used))
+            matrix = _homography(used.a[chosen], used.b[chosen])
+        else:
+            matrix = _homography(used.a, used.b + rng.normal(size=used.b.shape) * used.sigma[:, None])
+        if matrix is not None:
+            out.append(transfer(matrix, points))
+    return np.stack(out) if out else np.full((1, len(points), 2), np.nan)
+
+
+def resample(matrix: Floats, covariance: Floats, draws: int, seed: int = 1) -> Floats:
+    """(draws, 3, 3) maps drawn around `matrix` by the covariance of its first eight numbers."""
+    rng = np.random.default_rng(seed)
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    eight = matrix.ravel()[:8] + rng.normal(size=(draws, 8)) @ root.T
+    return np.asarray(np.hstack([eight, np.ones((draws, 1))]).reshape(draws, 3, 3))
+
+
+def _map8(h: Floats, points: Floats) -> Floats:
+    matrix = np.append(h, 1.0).reshape(3, 3)
+    full = points @ matrix[:, :2].T + matrix[:, 2]
+    return np.asarray(full[:, :2] / full[:, 2:3])
+
+
+def _covariance(matrix: Floats, used: Ties) -> Floats:
+    rows = []
+    for (x, y), (u, v), sigma in zip(used.a, transfer(matrix, used.a), used.sigma, strict=True):
+        w = matrix[2, 0] * x + matrix[2, 1] * y + 1
+        rows.append(np.array([x, y, 1, 0, 0, 0, -u * x, -u * y]) / (w * sigma))
+        rows.append(np.array([0, 0, 0, x, y, 1, -v * x, -v * y]) / (w * sigma))
+    design = np.array(rows)
+    scale = np.linalg.norm(design, axis=0)
+    normal = (design / scale).T @ (design / scale)
+    return np.asarray(np.linalg.pinv(normal, rcond=1e-14) / np.outer(scale, scale))
+
+
+def _noise_scale(standard: Floats) -> float:
+    """How much larger the residuals are than was expected, at least 1; eight of their numbers went into the fit. The
+    few ties a person marks say little of their own error, so what was expected weighs as six more of them."""
+    freedom = max(2 * len(standard) - 8, 0)
+    expected = 12.0
+    return float(np.sqrt(max(1.0, (expected + np.sum(standard**2)) / (expected + freedom))))
+
+
+def _spread_at(matrix: Floats, used: Ties, points: Floats) -> Floats:
+    draws = resample(matrix, _covariance(matrix, used), 30)
+    at = transfer(matrix, points)
+    moved = np.stack([transfer(each, points) for each in draws])
+    return np.asarray(np.sqrt(np.nanmean(np.sum((moved - at) ** 2, axis=2), axis=0)))
+
+
+def _away(matrix: Floats, used: Ties) -> Floats:
+    return np.asarray(np.nan_to_num(np.linalg.norm(transfer(matrix, used.a) - used.b, axis=1), nan=1e9))
+
+
+def _disagree(used: Ties, matrix: Floats) -> bool:
+    freedom = 2 * len(used) - 8
+    if freedom <= 0:
+        return False
+    cost = float(np.sum((_away(matrix, used) / used.sigma) ** 2))
+    return cost / 9 > float(chi2.ppf(0.999, freedom))  # three times the expected error is still believed
+
+
+def _misfit(used: Ties) -> int | None:
+    """The tie without which the others agree far better, if there is one."""
+    freedom = 2 * len(used) - 8
+    matrix = fit(used)
+    if matrix is None or freedom < 4:
+        return None
+    cost = float(np.sum((_away(matrix, used) / used.sigma) ** 2))
+    if cost < float(chi2.ppf(0.99, freedom)):
+        return None
+    costs = []
+    for n in range(len(used)):
+        rest = used.take(np.arange(len(used)) != n)
+        without = fit(rest)
+        costs.append(np.inf if without is None else float(np.sum((_away(without, rest) / rest.sigma) ** 2)))
+    best = int(np.argmin(costs))
+    drop = (cost - costs[best]) / 2
+    return best if drop > 3 * (costs[best] + 2) / max(freedom - 2, 1) and cost - costs[best] > 16 else None
+
+
+def magsac(matches: Ties, limit: float) -> tuple[Floats | None, Bools]:
+    """The map most matches agree on to within `limit` pixels of b, unchecked, and which those are."""
+    # A fixed seed: the same two pictures give the same answer.
+    cv2.setRNGSeed(7)
+    matrix = _homography(matches.a, matches.b, cv2.USAC_MAGSAC, limit)
+    if matrix is None:
+        return None, np.zeros(len(matches), dtype=bool)
+    return matrix, np.asarray(_away(matrix, matches) < limit)
+
+
+def _homography(a: Floats, b: Floats, method: int = 0, limit: float = 3.0) -> Floats | None:
+    """OpenCV's, with None where it finds none or nothing usable."""
+    found: Any = cv2.findHomography(a, b, method, limit, None, 4000, 0.999)[0]
+    if found is None or found.shape != (3, 3) or not np.isfinite(found).all() or abs(found[2, 2]) < 1e-12:
+        return None
+    return np.asarray(found / found[2, 2], dtype=np.float64)
+
+
+def _normaliser(points: Floats) -> Floats:
+    middle = points.mean(axis=0)
+    scale = np.sqrt(2) / max(float(np.linalg.norm(points - middle, axis=1).mean()), 1e-9)
+    return np.array([[scale, 0, -scale * middle[0]], [0, scale, -scale * middle[1]], [0, 0, 1]])
+
+
+def _thinness(points: Floats) -> float:
+    """The second-largest triangle matters: 0 where all but one of the points lie on a line."""
+    if len(points) == 4:
+        return min(outlines.hull_area(np.delete(points, n, axis=0)) for n in range(4))
+    return float(np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1]) / len(points)
+
+
+def _collinear() -> Refusal:
+    return Refusal(
+        Reason.CROWDED,
+        "the marked points lie on a line, or on one another",
+        "mark points on the opposite side of the flange as well",
+    )
