@@ -74,6 +74,7 @@ class ClockCorrection:
     `error_s` is camera minus true at `reference` (wall clock of the camera, naive); it grows by `drift_s_per_day`.
     `uncertainty_s` is the half-width of what remains. `fixed_offset_min`: the clock is kept at this offset from UTC
     all year (it does not follow daylight saving time). `since`/`until` bound it (camera's wall clock), None is open.
+    `fitted`: found from pictures of the clock card; one that a person gave wins wherever both hold.
     """
 
     camera: str
@@ -85,6 +86,27 @@ class ClockCorrection:
     since: datetime | None = None
     until: datetime | None = None
     note: str = ""
+    fitted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ClockReference:
+    """One picture of the clock card: its camera's clock read `wall`, and it was taken within [earliest, latest] (UTC).
+
+    `wall`: the camera's display (naive, rounded down to `resolution_ms`) at the moment of the picture. `offset_min`:
+    its offset from UTC where the file says it, None for local time. `source`: the claim that was read; `said`: a plain
+    line where that claim had to be understood in another way than the standard's.
+    """
+
+    picture: str
+    camera: str
+    wall: datetime
+    offset_min: int | None
+    resolution_ms: int
+    earliest: datetime
+    latest: datetime
+    source: ClaimSource
+    said: str = ""
 
 
 # ---------------------------------------------------------------------------------------------- what intake reads
@@ -102,19 +124,25 @@ class PictureKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """Which device made a file. Empty strings where the file does not say."""
+    """Which device made a file. Empty strings where the file does not say.
+
+    `series`: how its file was named ("IMG_####"), which tells cameras apart where the file names no maker or model.
+    """
 
     make: str = ""
     model: str = ""
     serial: str = ""
+    series: str = ""
 
     @property
     def key(self) -> str:
-        """A stable name for clock corrections: maker, model, serial as far as known, else ''."""
+        """A stable name for clock corrections: maker, model, serial as far as known, else the naming series, else ''."""
         make, model = self.make.strip(), self.model.strip()
         # Many makers repeat their name at the start of the model.
         name = model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()
-        return f"{name} #{self.serial.strip()}" if name and self.serial.strip() else name
+        if not name:
+            return f"named {self.series}" if self.series else ""
+        return f"{name} #{self.serial.strip()}" if self.serial.strip() else name
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +166,27 @@ class Cue:
     start_ms: int
     end_ms: int
     text: str
+
+
+class CodeKind(StrEnum):
+    QR = "qr"
+    MARKER = "marker"
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """A QR code or a fiducial marker that was read in a picture.
+
+    `text`: what the QR code says, or the marker's family and number ("25h9:3"). `corners`: (x, y) of its four corners
+    in pixels of the upright picture at its full size, in the code's own order from its top left, clockwise as the code
+    is printed. `sure`: 0..1. `mirrored`: it is seen in a mirror, or the picture is mirrored.
+    """
+
+    kind: CodeKind
+    text: str
+    corners: tuple[tuple[float, float], ...]
+    sure: float
+    mirrored: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ import sys
 import time
 from importlib import import_module
 
-NAMES = ("photos", "clips", "ingest", "index", "finding")
+NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks")
 
 
 def main() -> int:

@@ -25,13 +25,14 @@ _UNSET_CLOCK = timedelta(days=1)
 def applicable(corrections: Sequence[ClockCorrection], wall: datetime) -> ClockCorrection | None:
     """The one correction of a camera that holds at `wall` (camera's wall clock): since ≤ wall < until.
 
-    Of several, the one whose stretch began last; of those that began together, the one given last.
+    Of several, one that a person gave before one that was fitted; then the one whose stretch began last; of those that
+    began together, the one given last.
     """
     best: ClockCorrection | None = None
     for one in corrections:
         if (one.since is not None and wall < one.since) or (one.until is not None and wall >= one.until):
             continue
-        if best is None or (one.since or _EVER) >= (best.since or _EVER):
+        if best is None or (not one.fitted, one.since or _EVER) >= (not best.fitted, best.since or _EVER):
             best = one
     return best
 
