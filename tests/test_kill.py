@@ -19,9 +19,9 @@ from typing import Any
 
 import pytest
 
-from lastlook import deciding, ingest, verify
+from lastlook import deciding, ingest, proposing, verify
 from lastlook.archive import Archive, open_at
-from lastlook.catalogue import Catalogue, decisions, plain
+from lastlook.catalogue import Catalogue, decisions, media, plain
 from lastlook.catalogue import connection as connection_module
 from lastlook.intake import reader
 from lastlook.store import Store
@@ -164,6 +164,33 @@ def test_stopped_politely(
         found["picture"] = [row[:-1] for row in found["picture"]]
     for part in wanted:
         assert got[part] == wanted[part], part
+
+
+@pytest.mark.parametrize("late", [False, True], ids=["before the commit", "after it"])
+def test_interrupted_in_a_commit(
+    bench: Path, empty: Archive, undisturbed: Archive, tmp_path: Path, late: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C when originals have been moved: what was read is committed at the end, once."""
+    where = copy_of(empty, tmp_path / "lv40")
+    owner, name = (plain, "write_plain") if late else (proposing, "propose")
+    real, calls = getattr(owner, name), 0
+
+    def interrupted(*args: Any, **kwargs: Any) -> Any:
+        nonlocal calls
+        calls += 1
+        if calls == 3:
+            raise KeyboardInterrupt
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(ingest, "_BATCH_FILES", 3)
+    monkeypatch.setattr(owner, name, interrupted)
+    done = take(where, bench)
+    assert done.stopped
+    with Catalogue(where.catalogue) as catalogue:
+        taken = [medium for medium in media.every(catalogue) if not medium.belongs_to]
+        assert done.added == len(taken)
+    take(where, bench)
+    assert comparable(where) == comparable(undisturbed)
 
 
 def test_killed_between_the_commit_and_the_plain_text(empty: Archive, tmp_path: Path) -> None:

@@ -184,8 +184,6 @@ class Committer:
         if self.in_place:
             return path_to_text(path)
         staged = fingerprint.staged_path(self.store.archive.incoming, sha256)
-        if not staged.exists():
-            raise Unplaceable("could not be copied: its copy has vanished", "Take it in again.")
         return self._originals.place(staged, PurePath(path).name, sha256, folder)
 
     def _unstage(self, sha256: str) -> None:

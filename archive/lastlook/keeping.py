@@ -52,12 +52,17 @@ class Originals:
         for a file that cannot be placed, ArchiveError where none could.
         """
         target = self._archive.originals / folder
+        moved = not staged.exists()  # by a commit that was interrupted after it had moved the copy
+        if moved:
+            self._names.pop(folder, None)
         try:
             target.mkdir(parents=True, exist_ok=True)
             chosen, there = self._free(folder, target, name, sha256)
             path = target / chosen
             if there:
                 staged.unlink(missing_ok=True)
+            elif moved:
+                raise Unplaceable("could not be copied: its copy has vanished", "Take it in again.")
             else:
                 _sync(staged)
                 staged.replace(path)
