@@ -23,18 +23,18 @@ from lastlook.intake import discover, guard
 from lastlook.intake.reader import read_one
 from lastlook.intake.settings import IntakeSettings
 from lastlook.records import Reading
+from tests.benchmarks.rows import Row
 
 WORKERS = 2
-Result = tuple[str, float, str, str]
 
 # name → width, height, JPEG quality, grain: chosen so that the files are as large as a phone's (2.4 and 8 MB).
 _SIZES = {"12 MP": (4000, 3000, 80, 6.2), "48 MP": (8000, 6000, 72, 6.8)}
 
 
-def run(size: str = "full") -> list[Result]:
-    """Measure and return (name, value, unit, target) rows; `size` "small" takes some seconds and only proves life."""
+def run(size: str = "full") -> list[Row]:
+    """Measure and return rows; `size` "small" takes some seconds and only proves life."""
     small = size == "small"
-    rows: list[Result] = []
+    rows: list[Row] = []
     with tempfile.TemporaryDirectory(prefix="lastlook-bench-") as folder:
         for name, (width, height, jpeg_quality, grain) in _SIZES.items():
             divide = 4 if small else 1
@@ -89,7 +89,7 @@ def helped_floor(path: str) -> bytes:
     return guard.run(floor, path, seconds=60)
 
 
-def _photos(name: str, paths: Sequence[str], length: int, derived: Path, rounds: int) -> list[Result]:
+def _photos(name: str, paths: Sequence[str], length: int, derived: Path, rounds: int) -> list[Row]:
     settings = IntakeSettings(derived=derived)
     copying = IntakeSettings(derived=derived, staging=derived.parent / "staging")
     (derived.parent / "staging").mkdir(exist_ok=True)
@@ -117,13 +117,13 @@ def _photos(name: str, paths: Sequence[str], length: int, derived: Path, rounds:
         peak = _peak_mb(guard.helper_ids())
     guard.close()
     # At a sixteenth of its size a photo is mostly fixed costs: only the whole size has targets.
-    share, memory = (">= 0.8", "< 600") if rounds > 2 else ("", "")
+    share, memory = ("≥ 0.8", "≤ 600") if rounds > 2 else ("", "")
     return [
-        (f"photos {name} ({length / 1e6:.1f} MB), share of the floor's rate", statistics.median(shares), "", share),
-        (f"photos {name}, the same with a copy made of each", statistics.median(copied), "", share),
-        (f"photos {name}, taken in", statistics.median(rates), "/s", ""),
-        (f"photos {name}, the floor", statistics.median(floors), "/s", ""),
-        (f"photos {name}, peak memory of {WORKERS} helpers and their caller", peak, "MB", memory),
+        Row(f"photos {name} ({length / 1e6:.1f} MB), share of the floor's rate", statistics.median(shares), "", share),
+        Row(f"photos {name}, the same with a copy made of each", statistics.median(copied), "", share),
+        Row(f"photos {name}, taken in", statistics.median(rates), "/s", ""),
+        Row(f"photos {name}, the floor", statistics.median(floors), "/s", ""),
+        Row(f"photos {name}, peak memory of {WORKERS} helpers and their caller", peak, "MB", memory),
     ]
 
 
@@ -143,7 +143,7 @@ def _peak_mb(ids: Sequence[int]) -> float:
     return total
 
 
-def _listing(folder: Path, count: int) -> list[Result]:
+def _listing(folder: Path, count: int) -> list[Row]:
     for number in range(count):
         place = folder / f"{number // 500:03}"
         place.mkdir(parents=True, exist_ok=True)
@@ -154,4 +154,4 @@ def _listing(folder: Path, count: int) -> list[Result]:
         found = discover.scan([folder]).found
         took.append(time.perf_counter() - start)
         assert len(found) == count
-    return [("files listed without opening any", count / statistics.median(took), "/s", ">= 2000")]
+    return [Row("files listed without opening any", count / statistics.median(took), "/s", "≥ 2000")]
