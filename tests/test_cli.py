@@ -251,7 +251,9 @@ def test_a_timeline_names_its_gaps(archive: Archive, run: Callable[..., Told]) -
 
 def test_closing_and_reopening_move_the_answer(own: Archive, run: Callable[..., Told]) -> None:
     assert run("reopen", "O4", "--at", "2026-03-28", at=own).code == 0
-    assert run("close", "O4", "--at", "2026-03-29 10:00", at=own).code == 0
+    told = run("close", "O4", "--at", "2026-03-29 10:00", "--with-gaps", at=own)
+    assert told.code == 1
+    assert "Recorded as closed with these gaps." in told.out
     # Before the last closing there is now a picture taken after the first.
     told = run("find", "--before-closing", "O4", "--json", at=own)
     assert [hit["file"] for hit in told.json["hits"]] == ["LV40_0003.jpg", "LV40_0002.jpg", "LV40_0001.jpg"]

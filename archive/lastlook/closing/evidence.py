@@ -3,7 +3,7 @@
 Where the intervals of two times share a moment, their order is not known and the picture proves nothing. Sharpness has
 no threshold that holds for all scenes (Pech-Pacheco and others, ICPR 2000, rank within one scene): a picture is ranked
 within its own near-duplicates, in the item's own region where somebody has marked one; alone, within the pictures of
-the same item in the same view by the same camera; a person's own word on it wins over every figure.
+the item from the same station, else in the same view, by the same camera. A person's own word wins over every figure.
 """
 
 from __future__ import annotations
@@ -20,14 +20,18 @@ from lastlook.records import CaptureTime, Closing, Part, Run, Subassembly
 from lastlook.times import Order, compare, describe
 
 BURST_SHARE: Final = 0.5
-"""Sharpness of the sharpest near-duplicate that a picture must reach. Own guide, from measured pairs of a shaken and a
-steady frame: blur that loses a wire costs far more than half."""
+"""Sharpness of the sharpest near-duplicate, or of the sharpest picture from the same station, to be reached. Own
+guide: shake and false focus cost far more than half (0.1 to 0.2 in the sample media), noise and light far less."""
 
-STATION_SHARE: Final = 0.3
-"""The same against the median of the same item, view and camera, where at least `STATION_LEAST` others are on record:
-scenes differ, so less is asked. Own guide."""
+STATION_BITS: Final = 14
+"""Bits in which the hashes of two pictures of one photo station may differ. Own guide: pictures of other stations
+differ in 18 bits or more in the sample media."""
 
-STATION_LEAST: Final = 2
+VIEW_SHARE: Final = 0.1
+"""What is left where there is nothing of the same station: the median of the same item, view and camera, of which a
+picture must reach a tenth. Scenes differ, so only what is blurred all over is told by it. Own guide."""
+
+VIEW_LEAST: Final = 2
 SHOWN: Final = 3
 """How many pictures a line names at most."""
 
@@ -139,19 +143,25 @@ def sharpness(seen: Seen, others: Iterable[Seen], rank: Mapping[str, float]) -> 
         return share >= BURST_SHARE, words if share >= BURST_SHARE else f"not sharp: {words}"
     if picture.quality is None:
         return True, "its sharpness was not measured; look at it at full size"
+    own = picture.quality
     peers = [
-        other.picture.quality.sharpness
+        other.picture.quality
         for other in others
         if other.picture.id != picture.id
         and other.picture.quality is not None
         and other.view.kind is view.kind
         and other.picture.camera == picture.camera
     ]
-    if len(peers) < STATION_LEAST:
+    station = [peer.sharpness for peer in peers if (peer.phash ^ own.phash).bit_count() <= STATION_BITS]
+    if station:
+        share, least = own.sharpness / max(*station, 1e-9), BURST_SHARE
+        words = f"{share * 100:.0f} % of the sharpest from the same place"
+    elif len(peers) >= VIEW_LEAST:
+        share, least = own.sharpness / max(median(peer.sharpness for peer in peers), 1e-9), VIEW_SHARE
+        words = f"{share * 100:.0f} % of what this camera reaches in this view of it"
+    else:
         return True, "nothing like it to rank its sharpness against; look at it at full size"
-    share = picture.quality.sharpness / max(median(peers), 1e-9)
-    words = f"{share * 100:.0f} % of what this camera usually reaches in this view"
-    return share >= STATION_SHARE, words if share >= STATION_SHARE else f"not sharp: {words}"
+    return share >= least, words if share >= least else f"not sharp: {words}"
 
 
 def verdicts(facts: Facts, item: Subassembly | Run | Part, at: CaptureTime, through: Sequence[str]) -> list[Verdict]:
