@@ -79,7 +79,7 @@ class Committer:
                     self._refuse(Problem(item.path, error.reason, error.hint))
                     continue
                 self._pair(item)
-            proposing.propose(self.store, rids)
+            proposing.propose(self.store, proposing.with_cards(self.store, rids))
 
     def take_caption(self, path: str, clip: str) -> None:
         """Take in a caption file that lies beside the clip of that content, or count it again if it is known."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from lastlook import grouping, proposing, retime
+from lastlook import grouping, placing, proposing, retime
 from lastlook.catalogue import closings, decisions, pictures
 from lastlook.records import Decision, still_id
 from lastlook.store import Store
@@ -33,9 +33,13 @@ def project(store: Store, decision: Decision) -> None:
         # Its neighbours get back the words that were spoken over it.
         proposing.propose(store, proposing.say_words(store, clip))
         grouping.regroup(catalogue)
+    elif decision.kind in placing.SESSION_KINDS:
+        proposing.propose(store, placing.by_session(store, decision))
     elif decision.kind == "clock":
+        before = placing.by_time(store)
         if retime.retime(catalogue, store.zone, str(body["camera"])):
             grouping.regroup(catalogue)
+            proposing.propose(store, sorted({*before, *placing.by_time(store)}))
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         pictures.mark_all_unindexed(catalogue)
@@ -46,5 +50,4 @@ def project(store: Store, decision: Decision) -> None:
 
 def refold(store: Store, ids: Iterable[str]) -> None:
     """Fold the decisions about some pictures again."""
-    rids = pictures.rids_of_ids(store.catalogue, list(ids))
-    proposing.propose(store, list(rids.values()))
+    proposing.about(store, list(ids))

@@ -7,15 +7,17 @@ from dataclasses import replace
 from itertools import groupby
 from pathlib import PurePath
 
+from lastlook import placing
 from lastlook.archive import text_to_path
-from lastlook.catalogue import media, pictures, tags
+from lastlook.catalogue import media, pictures, placed, tags
 from lastlook.catalogue.media import Sighting
-from lastlook.catalogue.pictures import Seen
+from lastlook.catalogue.placed import Placed
 from lastlook.intake.spoken_words import cues_of_stills
+from lastlook.placing import Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
-from lastlook.records import Cue, Plan, Proposal, Tag, TagState
+from lastlook.records import Cue, Proposal, Tag, TagState
 from lastlook.store import Store
-from lastlook.tagging import DEFAULT, Context, Lexicon, Weights, folders, propose_all
+from lastlook.tagging import DEFAULT, Context, Lexicon, folders, propose_all
 
 _SLICE = 500
 
@@ -24,17 +26,44 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
     """Propose again for pictures, all of them where none are named. Inside a transaction."""
     catalogue = store.catalogue
     wanted = pictures.every_rid(catalogue) if rids is None else list(dict.fromkeys(rids))
+    if not wanted:
+        return
     plan = store.plan
     lexicon = Lexicon.of(plan)
     weights = replace(DEFAULT, threshold=store.archive.settings.threshold)
-    for start in range(0, len(wanted), _SLICE):
-        report(Progress(Stage.PROPOSE, start, len(wanted)))
-        seen = pictures.seen(catalogue, wanted[start : start + _SLICE])
-        met = media.sightings_of(catalogue, list({picture.sha256 for picture in seen}))
-        for sha256, group in groupby(sorted(seen, key=lambda picture: picture.sha256), lambda picture: picture.sha256):
+    everyone = placed.by_rids(catalogue, wanted)
+    surroundings = Surroundings(store, everyone)
+    for start in range(0, len(everyone), _SLICE):
+        report(Progress(Stage.PROPOSE, start, len(everyone)))
+        some = everyone[start : start + _SLICE]
+        met = media.sightings_of(catalogue, list({picture.sha256 for picture in some}))
+        for sha256, group in groupby(sorted(some, key=lambda picture: picture.sha256), lambda picture: picture.sha256):
             cues = _cues(store, sha256)
             for picture in group:
-                _propose_one(store, picture, plan, lexicon, weights, met.get(sha256, []), cues.get(picture.rid, ()))
+                around = surroundings.of(picture)
+                context = Context(
+                    plan,
+                    lexicon,
+                    clip_ms=picture.clip_ms,
+                    cues=cues.get(picture.rid, ()),
+                    cards=around.cards,
+                    sessions=around.sessions,
+                    neighbours=around.neighbours,
+                    alike=around.alike,
+                    tags=around.said,
+                    weights=weights,
+                )
+                _propose_one(store, picture, context, met.get(sha256, []), around.caption)
+
+
+def with_cards(store: Store, rids: Sequence[int]) -> list[int]:
+    """Rows of the pictures to propose for when `rids` are new: a card among them speaks for their neighbours too."""
+    return sorted({*rids, *placing.with_cards(store, rids)})
+
+
+def about(store: Store, ids: Sequence[str]) -> None:
+    """Propose again wherever it matters what people say of some pictures. Inside a transaction."""
+    propose(store, placing.concerned(store, ids))
 
 
 def say_words(store: Store, clip: str) -> list[int]:
@@ -56,35 +85,14 @@ def _cues(store: Store, clip: str) -> dict[int, tuple[Cue, ...]]:
     return {rid: group for (_, rid), group in zip(moments, groups, strict=True)}
 
 
-def _propose_one(
-    store: Store,
-    picture: Seen,
-    plan: Plan,
-    lexicon: Lexicon,
-    weights: Weights,
-    met: Sequence[Sighting],
-    cues: tuple[Cue, ...],
-) -> None:
+def _propose_one(store: Store, picture: Placed, context: Context, met: Sequence[Sighting], caption: str) -> None:
     catalogue = store.catalogue
-    said, caption = tags.decided(catalogue, picture.id)
-    contexts = [
-        Context(
-            plan,
-            lexicon,
-            file=_name(place),
-            folders=place.folders,
-            clip_ms=picture.clip_ms,
-            cues=cues,
-            tags=said,
-            weights=weights,
-        )
-        for place in met
-    ] or [Context(plan, lexicon, clip_ms=picture.clip_ms, cues=cues, tags=said, weights=weights)]
+    contexts = [replace(context, file=_name(place), folders=place.folders) for place in met] or [context]
     # A copy met elsewhere adds what its own folders and name say.
     elsewhere: list[Proposal] = [one for context in contexts[1:] for one in folders.propose(context)]
     weighed = propose_all(replace(contexts[0], so_far=tuple(elsewhere)))
     tags.replace_proposals(catalogue, picture.rid, (one for each in weighed for one in each.evidence))
-    standing = list(said)
+    standing = list(context.tags)
     for each in weighed:
         proposal = each.proposal
         tag = Tag(

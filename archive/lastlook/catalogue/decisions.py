@@ -10,6 +10,9 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     pair      {clip, photo}                           a motion clip was put to its photo
     refused   {source, reason, hint, kept}            a file could not be used
     tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent)}
+    session   {targets: [[dimension, target]…], start, end (null: not stopped yet), said, note}
+              a stretch of bench work on something
+    session-stop  {session, end, said}                a session that had no end was stopped
     still     {clip, clip_ms}                         a moment of a clip kept by hand
     close     {opening, at, earliest, latest, said, method, plan, check, look (or absent: closed without a check)}
     reopen    {opening, at, earliest, latest, said}
@@ -127,6 +130,26 @@ def live_about(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[st
             if int(row[0]) not in found:
                 found[int(row[0])] = _decision(row)
     return [found[seq] for seq in sorted(found)]
+
+
+def live_by_subject(
+    catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str]
+) -> list[tuple[str, Decision]]:
+    """(subject, decision) for each decision of some kinds about any of `subjects` (at most some hundreds) that nobody
+    took back, oldest first."""
+    marks, kind_marks = ",".join("?" * len(subjects)), ",".join("?" * len(kinds))
+    rows = catalogue.rows(
+        f"SELECT {_COLUMNS}, subject FROM decision JOIN decision_subject USING (seq)"
+        f" WHERE subject IN ({marks}) AND kind IN ({kind_marks}) AND undone = 0 ORDER BY seq",
+        (*subjects, *kinds),
+    )
+    read: dict[int, Decision] = {}  # one decision may be about hundreds of pictures
+    found = []
+    for row in rows:
+        if row[0] not in read:
+            read[row[0]] = _decision(row[:7])
+        found.append((str(row[7]), read[row[0]]))
+    return found
 
 
 def last_live(catalogue: Catalogue, kind: str) -> Decision | None:
@@ -252,6 +275,10 @@ def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: 
         return [f"file:{body['source']}"]
     if kind == "still":
         return [still_id(body["clip"], body["clip_ms"]), f"clip:{body['clip']}"]
+    if kind == "session":
+        return ["session"]
+    if kind == "session-stop":
+        return ["session", f"session:{body['session']}"]
     if kind == "undo":
         target = by_uid(catalogue, undoes)
         return subjects_of(catalogue, target.seq) if target is not None else []

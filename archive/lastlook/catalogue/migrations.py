@@ -186,7 +186,32 @@ def schema_2(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (("schema_1", schema_1), ("schema_2", schema_2))
+SCHEMA_LIKENESS = """
+CREATE TABLE resemblance (                 -- two pictures that look alike, both ways; by id, since rows may change
+    one      TEXT NOT NULL,
+    other    TEXT NOT NULL,
+    agreeing INTEGER NOT NULL,             -- how many places lie alike in both
+    PRIMARY KEY (one, other)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE compared (                    -- which pictures were compared: all 'tagged' ones with all 'other' ones
+    picture TEXT NOT NULL,
+    role    TEXT NOT NULL CHECK (role IN ('tagged', 'other')),
+    PRIMARY KEY (picture, role)
+) STRICT, WITHOUT ROWID;
+"""
+
+
+def likeness(connection: sqlite3.Connection) -> None:
+    """Pictures that look alike, as far as they were compared."""
+    for statement in _statements(SCHEMA_LIKENESS):
+        connection.execute(statement)
+
+
+STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
+    ("schema_1", schema_1),
+    ("schema_2", schema_2),
+    ("likeness", likeness),
+)
 
 
 def pending(connection: sqlite3.Connection) -> list[str]:

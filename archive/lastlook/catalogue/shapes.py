@@ -128,6 +128,14 @@ _SHAPES: dict[str, dict[str, Check]] = {
         **dict.fromkeys(("mixed?", "clamp_on?", "clamp_off?"), lambda value: value is None or _moment(value)),
         **dict.fromkeys(("temperature_c?", "humidity_percent?", "mass_g?"), _maybe_number),
     },
+    "session": {
+        "targets": _pairs,
+        "start": _instant,
+        "end?": lambda value: value is None or _instant(value),
+        "said?": _text,
+        "note?": _text,
+    },
+    "session-stop": {"session": _text, "end": _instant, "said?": _text},
     "undo": {},
 }
 

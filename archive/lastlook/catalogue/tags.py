@@ -12,7 +12,7 @@ from typing import Any
 
 from lastlook.catalogue import decisions
 from lastlook.catalogue.connection import Catalogue, meaning
-from lastlook.records import Dimension, Proposal, ProposalSource, Tag, TagState
+from lastlook.records import Decision, Dimension, Proposal, ProposalSource, Tag, TagState
 
 
 def replace_proposals(catalogue: Catalogue, rid: int, proposals: Iterable[Proposal]) -> None:
@@ -37,9 +37,18 @@ def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
 
 def decided(catalogue: Catalogue, picture: str) -> tuple[tuple[Tag, ...], str]:
     """What people said of a picture, their last word on each target, and its caption ('' where nobody gave one)."""
+    return said_by(decisions.live_about(catalogue, SAYING, (picture,)))
+
+
+SAYING = ("tag", "view")
+"""Kinds of decisions that say what a picture shows."""
+
+
+def said_by(decided_so: Iterable[Decision]) -> tuple[tuple[Tag, ...], str]:
+    """What live decisions about one picture, oldest first, say of it: the last word on each target, and its caption."""
     stand: dict[tuple[str, str], Tag] = {}
     caption = ""
-    for decision in decisions.live_about(catalogue, ("tag", "view"), (picture,)):
+    for decision in decided_so:
         body: Mapping[str, Any] = decision.body
         if decision.kind == "view":  # whoever says how a picture shows an item says that it shows it
             body = {"set": body["items"]}

@@ -5,14 +5,21 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from lastlook.tagging import consequence, folders, spoken
+from lastlook.tagging import cards, consequence, folders, likeness, neighbours, sessions, spoken
 from lastlook.tagging.context import Context, Source
 from lastlook.tagging.lexicon import Lexicon
 from lastlook.tagging.weigh import Weighed, weigh
 from lastlook.tagging.weights import DEFAULT, Weights
 
-DIRECT: Final[tuple[Source, ...]] = (folders.propose, spoken.propose)
-"""Sources that look at the picture's own facts."""
+DIRECT: Final[tuple[Source, ...]] = (
+    cards.propose,
+    sessions.propose,
+    folders.propose,
+    spoken.propose,
+    neighbours.propose,
+    likeness.propose,
+)
+"""Sources that look at facts about the picture."""
 
 DERIVED: Final[tuple[Source, ...]] = (consequence.propose,)
 """Sources that draw conclusions from the proposals of the direct ones."""

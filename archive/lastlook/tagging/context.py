@@ -8,10 +8,57 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime
 
-from lastlook.records import Cue, Plan, Proposal, Tag
+from lastlook.records import Cue, Dimension, Plan, Proposal, Tag
 from lastlook.tagging.lexicon import Lexicon
 from lastlook.tagging.weights import DEFAULT, Weights
+
+Targets = tuple[tuple[Dimension, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CardSeen:
+    """A bench card that speaks for a picture: in view in it, or the last one shown to its clip (at `at_ms`)."""
+
+    dimension: Dimension
+    target: str
+    in_view: bool
+    at_ms: int | None = None
+    mirrored: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SessionOverlap:
+    """A session and the share (0..1) of the picture's interval that lies in it."""
+
+    uid: str
+    start: datetime
+    targets: Targets
+    share: float
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """A placed picture near in time. `earlier`: it was taken before this one; `by_card`: a card placed it."""
+
+    picture: str
+    file: str
+    gap_ms: int
+    earlier: bool
+    by_card: bool
+    targets: Targets
+
+
+@dataclass(frozen=True, slots=True)
+class Alike:
+    """A picture that a person tagged and that this one looks like; `agreeing` places lie alike in both."""
+
+    picture: str
+    file: str
+    agreeing: int
+    targets: Targets
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,8 +67,9 @@ class Context:
 
     `lexicon` is made once per plan (`Lexicon.of`). `file` is the name of the source file, `folders` the folders above
     it as the builder keeps them, outermost first. `clip_ms` and `cues` are for a still: its moment, and the cues that
-    cover its stretch (`intake.spoken_words.cues_of_stills`). `tags` are those already on the picture; `so_far` the
-    proposals of the direct sources, for sources that draw conclusions.
+    cover its stretch (`intake.spoken_words.cues_of_stills`); `heard` those that a recogniser made of the sound, for the
+    same stretch. `cards`, `sessions`, `neighbours` and `alike` are what those sources found for this picture. `tags`
+    are those already on it; `so_far` the proposals of the direct sources, for sources that draw conclusions.
     """
 
     plan: Plan
@@ -30,6 +78,11 @@ class Context:
     folders: tuple[str, ...] = ()
     clip_ms: int | None = None
     cues: tuple[Cue, ...] = ()
+    heard: tuple[Cue, ...] = ()
+    cards: tuple[CardSeen, ...] = ()
+    sessions: tuple[SessionOverlap, ...] = ()
+    neighbours: tuple[Neighbour, ...] = ()
+    alike: tuple[Alike, ...] = ()
     tags: tuple[Tag, ...] = ()
     so_far: tuple[Proposal, ...] = ()
     weights: Weights = DEFAULT

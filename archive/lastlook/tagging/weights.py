@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from lastlook.records import Dimension
+
 
 @dataclass(frozen=True, slots=True)
 class FormWeights:
@@ -104,10 +106,44 @@ class Weights:
     person_place: float = 0.95
     """From a step or part that a person tagged: the plan is sure and so is the person."""
 
-    family_most: float = 0.9
-    """No one kind of evidence counts for more in the sum."""
+    card: float = 0.975
+    """A card in view: laid there to say it, read with check digits; but it may lie there from the step before."""
 
-    most: float = 0.97
+    card_carried: float = 0.92
+    """Shown to the clip before, and no other since."""
+
+    card_moment_ms: int = 1_500
+    """A card seen in a clip within this of a still is in view in it; three times this apart, cards are held up
+    together."""
+
+    session: float = 0.88
+    session_step: float = 0.82
+    session_item: float = 0.5
+    """Said at the bench while it was done; but people look at something else in between, and forget to stop. A run or
+    part that a session is about is not in each of its pictures."""
+
+    after_card: float = 0.9
+    after_card_fade_ms: int = 3 * 3600 * 1000
+    before_card: float = 0.3
+    before_card_fade_ms: int = 2 * 60 * 1000
+    """Photos behind a photographed card: until the next card or the session's end. Before it, at most some seconds."""
+
+    beside: float = 0.8
+    beside_fade_ms: int = 12 * 60 * 1000
+    beside_most: float = 0.9
+    """Beside a picture that a person tagged; both sides agreeing count as two."""
+
+    alike: float = 0.9
+    alike_half: float = 12.0
+    """Looks like a tagged picture: at this many agreeing places half of `alike`, more towards all of it."""
+
+    heard: float = 0.8
+    """Factor for words that a recogniser made of the sound, against words that somebody wrote down."""
+
+    family_most: float = 0.9
+    """No one kind of evidence but a card in view counts for more in the sum."""
+
+    most: float = 0.98
     """No sum of machines' evidence is a fact."""
 
     comparable: float = 0.6
@@ -115,6 +151,19 @@ class Weights:
 
     conflict_floor: float = 0.3
     """A claim weaker than this contradicts nothing."""
+
+    def session_of(self, dimension: Dimension) -> float:
+        if dimension is Dimension.SUBASSEMBLY:
+            return self.session
+        return self.session_step if dimension is Dimension.STEP else self.session_item
+
+    def beside_of(self, dimension: Dimension) -> float:
+        """Factor: what is in view changes faster than what is worked on."""
+        return {Dimension.SUBASSEMBLY: 1.0, Dimension.STEP: 0.95}.get(dimension, 0.45)
+
+    def alike_of(self, dimension: Dimension) -> float:
+        """Factor: the same view may show a later step, or a run that was not there yet."""
+        return {Dimension.SUBASSEMBLY: 1.0, Dimension.STEP: 0.7}.get(dimension, 0.5)
 
 
 DEFAULT: Final = Weights()

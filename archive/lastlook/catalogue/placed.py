@@ -1,0 +1,104 @@
+"""Pictures with as much as proposals need: where they come from, when they were taken, what people said of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from lastlook.catalogue import decisions
+from lastlook.catalogue.connection import Catalogue, Row
+from lastlook.catalogue.tags import SAYING
+from lastlook.records import Decision
+
+_COLUMNS = "p.rid, p.id, p.sha256, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, m.file"
+_FROM = "FROM picture p JOIN medium m USING (sha256)"
+_PART = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A picture's row, id, source and time (ms since 1970, UTC; None where it is not known)."""
+
+    rid: int
+    id: str
+    sha256: str
+    clip_ms: int | None
+    taken_ms: int | None
+    earliest_ms: int | None
+    latest_ms: int | None
+    file: str
+
+
+def by_rids(catalogue: Catalogue, rids: Sequence[int]) -> list[Placed]:
+    found: list[Placed] = []
+    for start in range(0, len(rids), _PART):
+        part = list(rids[start : start + _PART])
+        marks = ",".join("?" * len(part))
+        found += map(
+            _placed, catalogue.rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.rid IN ({marks}) ORDER BY p.rid", part)
+        )
+    return found
+
+
+def between(catalogue: Catalogue, spans: Iterable[tuple[int, int]]) -> list[Placed]:
+    """Pictures taken within any of some stretches of time, which do not overlap, in order of time."""
+    found: list[Placed] = []
+    for low, high in spans:
+        found += map(
+            _placed,
+            catalogue.rows(
+                f"SELECT {_COLUMNS} {_FROM} WHERE p.taken_ms BETWEEN ? AND ? ORDER BY p.taken_ms, p.rid", (low, high)
+            ),
+        )
+    return found
+
+
+def touching(catalogue: Catalogue, low: int, high: int) -> list[int]:
+    """Rows of the pictures that may have been taken between two moments."""
+    rows = catalogue.rows("SELECT rid FROM picture WHERE earliest_ms <= ? AND latest_ms >= ? ORDER BY rid", (high, low))
+    return [int(row[0]) for row in rows]
+
+
+def of_media(catalogue: Catalogue, sha256s: Sequence[str]) -> list[int]:
+    """Rows of the pictures of some photos and clips."""
+    found: list[int] = []
+    for start in range(0, len(sha256s), _PART):
+        part = list(sha256s[start : start + _PART])
+        marks = ",".join("?" * len(part))
+        found += [
+            int(row[0])
+            for row in catalogue.rows(f"SELECT rid FROM picture WHERE sha256 IN ({marks}) ORDER BY rid", part)
+        ]
+    return found
+
+
+def with_proposals_of(catalogue: Catalogue, sources: Sequence[str]) -> list[int]:
+    """Rows of the pictures that have a proposal of any of these sources."""
+    marks = ",".join("?" * len(sources))
+    return [
+        int(row[0])
+        for row in catalogue.rows(f"SELECT DISTINCT rid FROM proposal WHERE source IN ({marks}) ORDER BY rid", sources)
+    ]
+
+
+def tagged(catalogue: Catalogue) -> list[int]:
+    """Rows of the pictures whose tags a person has decided something about."""
+    rows = catalogue.rows(
+        "SELECT DISTINCT p.rid FROM decision d JOIN decision_subject s USING (seq) JOIN picture p ON p.id = s.subject"
+        " WHERE d.kind IN ('tag', 'view') AND d.undone = 0"
+    )
+    return [int(row[0]) for row in rows]
+
+
+def tag_decisions(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, list[Decision]]:
+    """The decisions about the tags of pictures that nobody took back, oldest first, by the picture's id."""
+    found: dict[str, list[Decision]] = {}
+    for start in range(0, len(ids), _PART):
+        part = list(ids[start : start + _PART])
+        for subject, decision in decisions.live_by_subject(catalogue, SAYING, part):
+            found.setdefault(subject, []).append(decision)
+    return found
+
+
+def _placed(row: Row) -> Placed:
+    return Placed(*row)

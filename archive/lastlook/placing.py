@@ -1,0 +1,195 @@
+"""What surrounds a picture and speaks for what it shows: sessions, cards, pictures placed by a person, pictures alike.
+
+Everything here is read from decisions and media, never from proposals, so that proposing again in any order, after an
+undo or in a rebuild, ends in the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+
+from lastlook.catalogue import decisions, pictures, placed, resemblance, tags
+from lastlook.catalogue.placed import Placed
+from lastlook.records import CaptureTime, Code, Decision, Dimension, Plan, Tag, TagState
+from lastlook.store import Store
+from lastlook.tagging import cards, neighbours, sessions
+from lastlook.tagging.cards import Shown
+from lastlook.tagging.context import Alike, CardSeen, Neighbour, SessionOverlap
+from lastlook.tagging.neighbours import REACH_MS, VAGUE_MS, Anchor, Anchors
+from lastlook.tagging.sessions import LONGEST, Session
+from lastlook.tagging.weights import DEFAULT
+
+SESSION_KINDS = ("session", "session-stop")
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What speaks for one picture. `said` are the tags that people decided, `caption` theirs."""
+
+    said: tuple[Tag, ...]
+    caption: str
+    cards: tuple[CardSeen, ...]
+    sessions: tuple[SessionOverlap, ...]
+    neighbours: tuple[Neighbour, ...]
+    alike: tuple[Alike, ...]
+
+
+def all_sessions(store: Store) -> tuple[Session, ...]:
+    """The sessions that stand, in order of their start."""
+    catalogue = store.catalogue
+    return sessions.fold(decisions.live(catalogue, "session") + decisions.live(catalogue, "session-stop"))
+
+
+class Surroundings:
+    """The surroundings of some pictures, read together."""
+
+    def __init__(self, store: Store, wanted: Sequence[Placed]) -> None:
+        catalogue = store.catalogue
+        self._sessions = all_sessions(store)
+        spans = neighbours.span([at for one in wanted if (at := _moment(one)) is not None])
+        near = placed.between(catalogue, spans)
+        links = resemblance.of(catalogue, [one.rid for one in wanted])
+        linked = placed.by_rids(catalogue, sorted({other for each in links.values() for other, _ in each}))
+        everyone = {one.rid: one for one in (*wanted, *near, *linked)}
+        made = placed.tag_decisions(catalogue, [one.id for one in everyone.values()])
+        self._said = {id: tags.said_by(each) for id, each in made.items()}
+        self._shown = _cards_of(store, {one.sha256 for one in everyone.values()})
+        bounds = {pictures.ms(at) for session in self._sessions for at in (session.start, session.end)}
+        around = {one.rid: one for one in (*wanted, *near)}.values()
+        self._anchors = Anchors.of(self._all_anchors(around), bounds)
+        self._alike = {
+            rid: tuple(alike for other, agreeing in each if (alike := self._alike_to(everyone[other], agreeing)))
+            for rid, each in links.items()
+        }
+
+    def of(self, one: Placed) -> Around:
+        said, caption = self._said.get(one.id, ((), ""))
+        shown = self._shown.get(one.sha256, [])
+        moment = _moment(one)
+        near = self._anchors.around(moment, one.id) if moment is not None else ()
+        # What a card said to this clip is its own evidence already.
+        near = tuple(each for each in near if not (each.by_card and shown and each.file == one.file))
+        return Around(
+            said,
+            caption,
+            cards.held(shown, one.clip_ms, DEFAULT.card_moment_ms),
+            sessions.overlaps(self._sessions, _time(one)),
+            near,
+            self._alike.get(one.rid, ()),
+        )
+
+    def _all_anchors(self, everyone: Iterable[Placed]) -> list[Anchor]:
+        found: list[Anchor] = []
+        for one in everyone:
+            moment = _moment(one)
+            if moment is None:
+                continue
+            targets = _set_targets(self._said.get(one.id, ((), ""))[0])
+            if targets:
+                found.append(Anchor(moment, one.id, one.file, targets, by_card=False))
+            seen = cards.held(self._shown.get(one.sha256, ()), one.clip_ms, DEFAULT.card_moment_ms)
+            shown = tuple(dict.fromkeys((each.dimension, each.target) for each in seen))
+            if shown:
+                found.append(Anchor(moment, one.id, one.file, shown, by_card=True))
+        return found
+
+    def _alike_to(self, other: Placed, agreeing: int) -> Alike | None:
+        targets = _set_targets(self._said.get(other.id, ((), ""))[0])
+        return Alike(other.id, other.file, agreeing, targets) if targets else None
+
+
+def concerned(store: Store, ids: Iterable[str]) -> list[int]:
+    """Rows of the pictures for which it matters what people say of `ids`: themselves, those alike, and those between
+    them and the next pictures that a person placed."""
+    catalogue = store.catalogue
+    own = list(pictures.rids_of_ids(catalogue, list(dict.fromkeys(ids))).values())
+    found = {*own, *(other for each in resemblance.of(catalogue, own).values() for other, _ in each)}
+    one_by_one = placed.by_rids(catalogue, own)
+    spans = neighbours.span([at for one in one_by_one if (at := _moment(one)) is not None])
+    near = placed.between(catalogue, spans)
+    made = placed.tag_decisions(catalogue, [one.id for one in near])
+    mine = {one.id for one in one_by_one}
+    stops = sorted(
+        moment
+        for one in near
+        if one.id not in mine
+        and (moment := _moment(one)) is not None
+        and _set_targets(tags.said_by(made.get(one.id, ()))[0])
+    )
+    for one in one_by_one:
+        moment = _moment(one)
+        if moment is None:
+            continue
+        low = max((at for at in stops if at < moment), default=moment - REACH_MS)
+        high = min((at for at in stops if at > moment), default=moment + REACH_MS)
+        found.update(each.rid for each in near if each.taken_ms is not None and low <= each.taken_ms <= high)
+    return sorted(found)
+
+
+def with_cards(store: Store, rids: Sequence[int]) -> list[int]:
+    """Rows of the pictures that cards in some pictures may speak for: their neighbours, where there are any cards."""
+    some = placed.by_rids(store.catalogue, rids)
+    carded = _cards_of(store, {one.sha256 for one in some})
+    spans = neighbours.span([at for one in some if one.sha256 in carded and (at := _moment(one)) is not None])
+    return [one.rid for one in placed.between(store.catalogue, spans)]
+
+
+def by_session(store: Store, decision: Decision) -> list[int]:
+    """Rows of the pictures for which a decision about a session matters, whether it stands or was taken back. A session
+    that lasts is ended by the next, so those around it count as well."""
+    begun: Decision | None = decision
+    if decision.kind == "session-stop":
+        begun = decisions.by_uid(store.catalogue, str(decision.body["session"]))
+    if begun is None:
+        return []
+    start = sessions.instant(begun.body["start"])
+    ends = [sessions.instant(each.body["end"]) for each in (begun, decision) if each.body.get("end")]
+    margin = LONGEST + timedelta(milliseconds=REACH_MS)
+    low, high = start - margin, max([start, *ends]) + margin
+    return placed.touching(store.catalogue, pictures.ms(low), pictures.ms(high))
+
+
+def by_time(store: Store) -> list[int]:
+    """Rows of the pictures whose proposals may change when times do."""
+    catalogue = store.catalogue
+    found = set(placed.with_proposals_of(catalogue, ("session", "neighbour")))
+    for session in all_sessions(store):
+        found.update(placed.touching(catalogue, pictures.ms(session.start), pictures.ms(session.end)))
+    anchors = [*placed.tagged(catalogue), *placed.of_media(catalogue, _media_with_codes(store))]
+    moments = [at for one in placed.by_rids(catalogue, anchors) if (at := _moment(one)) is not None]
+    found.update(one.rid for one in placed.between(catalogue, neighbours.span(moments)))
+    return sorted(found)
+
+
+def _cards_of(store: Store, sha256s: Iterable[str]) -> dict[str, list[Shown]]:
+    plan: Plan = store.plan
+    found = _codes(store, sorted(sha256s))
+    shown = {sha256: cards.cards_in(each, plan) for sha256, each in found.items()}
+    return {sha256: each for sha256, each in shown.items() if each}
+
+
+def _set_targets(said: Iterable[Tag]) -> tuple[tuple[Dimension, str], ...]:
+    return tuple((tag.dimension, tag.target) for tag in said if tag.state is TagState.SET)
+
+
+def _moment(one: Placed) -> int | None:
+    """When a picture was taken, where that is known well enough to have neighbours."""
+    if one.taken_ms is None or one.earliest_ms is None or one.latest_ms is None:
+        return None
+    return one.taken_ms if one.latest_ms - one.earliest_ms <= VAGUE_MS else None
+
+
+def _time(one: Placed) -> CaptureTime:
+    return CaptureTime(
+        pictures.from_ms(one.taken_ms), pictures.from_ms(one.earliest_ms), pictures.from_ms(one.latest_ms), "", ""
+    )
+
+
+def _codes(store: Store, sha256s: Sequence[str]) -> dict[str, list[tuple[int | None, Code]]]:
+    return {}
+
+
+def _media_with_codes(store: Store) -> list[str]:
+    return []

@@ -1,0 +1,139 @@
+"""Proposals from pictures taken just before and after, which a person or a card has placed. Pure.
+
+Hands stay at one thing for a while, so the nearest placed picture on either side speaks for what lies between, less the
+further away in time; a card more than a person's tag, and forward only, since it is laid down before the work. Nothing
+reaches over a boundary: the start or end of a session, or another card.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from math import exp
+
+from lastlook.records import Dimension, Proposal, ProposalSource
+from lastlook.tagging.context import Context, Neighbour
+
+REACH_MS = 2 * 3600 * 1000
+"""Further away than this in time nothing is a neighbour."""
+
+VAGUE_MS = 30 * 60 * 1000
+"""A picture whose time is less sure than this has no neighbours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """A placed picture: when it was taken (ms since 1970, UTC), its file, what it shows, and who says so."""
+
+    at_ms: int
+    picture: str
+    file: str
+    targets: tuple[tuple[Dimension, str], ...]
+    by_card: bool
+
+
+@dataclass(frozen=True)
+class Anchors:
+    """Anchors in order of time, and the moments over which nothing reaches (starts and ends of sessions)."""
+
+    anchors: tuple[Anchor, ...]
+    boundaries: tuple[int, ...]
+    _times: list[int] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_times", [anchor.at_ms for anchor in self.anchors])
+
+    @staticmethod
+    def of(anchors: Iterable[Anchor], boundaries: Iterable[int]) -> Anchors:
+        return Anchors(
+            tuple(sorted(anchors, key=lambda one: (one.at_ms, one.by_card, one.picture))), tuple(sorted(boundaries))
+        )
+
+    def around(self, at_ms: int, picture: str) -> tuple[Neighbour, ...]:
+        """The nearest anchors before and after a moment, `picture` itself left out: of each side the nearest one that a
+        person placed, and the nearest with a card."""
+        found = [
+            *self._side(at_ms, picture, range(bisect_right(self._times, at_ms) - 1, -1, -1), earlier=True),
+            *self._side(at_ms, picture, range(bisect_left(self._times, at_ms), len(self.anchors)), earlier=False),
+        ]
+        # Two pictures of one moment are before and after each other.
+        return tuple({(one.picture, one.by_card): one for one in found}.values())
+
+    def _side(self, at_ms: int, picture: str, order: range, *, earlier: bool) -> list[Neighbour]:
+        found: dict[bool, Neighbour] = {}
+        for index in order:
+            anchor = self.anchors[index]
+            gap = abs(anchor.at_ms - at_ms)
+            if gap > REACH_MS or len(found) == 2 or self._is_parted(anchor.at_ms, at_ms):
+                break
+            if anchor.picture == picture:
+                continue
+            if anchor.by_card not in found:
+                found[anchor.by_card] = Neighbour(
+                    anchor.picture, anchor.file, gap, earlier, anchor.by_card, anchor.targets
+                )
+            if anchor.by_card:
+                break  # what lies behind a card belongs to what was before it
+        return list(found.values())
+
+    def _is_parted(self, one: int, other: int) -> bool:
+        low, high = sorted((one, other))
+        return bisect_right(self.boundaries, high) > bisect_right(self.boundaries, low)
+
+
+def propose(context: Context) -> list[Proposal]:
+    """One proposal for each thing that placed neighbours show."""
+    weights = context.weights
+    sides: dict[tuple[Dimension, str], dict[bool, tuple[float, Neighbour]]] = {}
+    for one in context.neighbours:
+        if one.by_card:
+            start, fade = (
+                (weights.after_card, weights.after_card_fade_ms)
+                if one.earlier
+                else (weights.before_card, weights.before_card_fade_ms)
+            )
+        else:
+            start, fade = weights.beside, weights.beside_fade_ms
+        for dimension, target in one.targets:
+            value = start * weights.beside_of(dimension) * exp(-one.gap_ms / fade)
+            kept = sides.setdefault((dimension, target), {})
+            if one.earlier not in kept or value > kept[one.earlier][0]:
+                kept[one.earlier] = (value, one)
+    proposals = []
+    for (dimension, target), both in sides.items():
+        doubt = 1.0
+        for value, _ in both.values():
+            doubt *= 1.0 - value
+        confidence = round(min(1.0 - doubt, weights.beside_most), 4)
+        if confidence >= weights.floor:
+            evidence = " and ".join(_words(one) for _, one in sorted(both.values(), key=lambda pair: -pair[0]))
+            proposals.append(Proposal(dimension, target, ProposalSource.NEIGHBOUR, confidence, evidence))
+    return proposals
+
+
+def _words(one: Neighbour) -> str:
+    side = "after" if one.earlier else "before"
+    who = "shows the card" if one.by_card else "was tagged so"
+    return f"taken {gap_words(one.gap_ms)} {side} {one.file}, which {who}"
+
+
+def gap_words(gap_ms: int) -> str:
+    """A span of time, short: "4 s", "12 min", "1 h 5 min"."""
+    seconds = round(gap_ms / 1000)
+    if seconds < 90:
+        return f"{seconds} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+
+
+def span(times: Sequence[int]) -> list[tuple[int, int]]:
+    """The stretches of time in which neighbours of pictures at `times` can lie, joined where they overlap."""
+    found: list[tuple[int, int]] = []
+    for at in sorted(times):
+        low, high = at - REACH_MS, at + REACH_MS
+        if found and low <= found[-1][1]:
+            found[-1] = (found[-1][0], high)
+        else:
+            found.append((low, high))
+    return found
