@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError
 from lastlook.intake import fingerprint
 from lastlook.progress import Progress, Report, Stage, silent
-from lastlook.records import TagState
+from lastlook.records import Dimension, TagState
 from lastlook.textindex import TextIndex
 
 
@@ -154,10 +155,13 @@ def _lost(catalogue: Catalogue, known: list[Medium]) -> Iterator[Finding]:
 
 def _said(catalogue: Catalogue) -> Iterator[Finding]:
     """What people said of pictures against the tags that stand."""
-    said: dict[str, set[tuple[str, str, TagState]]] = {}
+    said: dict[str, dict[tuple[Dimension, str], TagState]] = {}
     for decision in decisions.live(catalogue, "tag"):
-        for id in decision.body["pictures"]:  # type: ignore[attr-defined]
-            said[id] = set()
+        body: Mapping[str, Any] = decision.body
+        for id in body["pictures"]:
+            stand = said.setdefault(id, {})
+            for word, state in (("set", TagState.SET), ("reject", TagState.REJECTED)):
+                stand.update(((Dimension(dimension), target), state) for dimension, target in body[word])
     rids = pictures.rids_of_ids(catalogue, list(said))
     standing = tags.standing(catalogue, list(rids.values()))
     for id in said:
@@ -169,7 +173,7 @@ def _said(catalogue: Catalogue) -> Iterator[Finding]:
                 "Its original is missing or unreadable; put it back and run 'lastlook rebuild'.",
             )
             continue
-        wanted = {(tag.dimension, tag.target, tag.state) for tag in tags.decided(catalogue, id)[0]}
+        wanted = {(*key, state) for key, state in said[id].items()}
         has = {
             (tag.dimension, tag.target, tag.state)
             for tag in standing.get(rids[id], ())
