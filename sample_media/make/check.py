@@ -78,7 +78,12 @@ def check_clip(name: str, entry: dict[str, Any]) -> list[str]:
         seconds = times[-1]
         created = box.metadata.get("creation_time", "")
     with av.open(str(path)) as box:
-        frames = sum(1 for _ in box.decode(video=0))
+        frames, size = 0, [0, 0]
+        for frame in box.decode(video=0):
+            frames += 1
+            size = [frame.height, frame.width] if frame.rotation % 180 else [frame.width, frame.height]
+    if size != entry["size_upright"]:
+        found.append(f"{name}: upright size {size}, truth says {entry['size_upright']}")
     if not 30 <= seconds <= 90 or abs(seconds - entry["seconds"]) > 0.3:
         found.append(f"{name}: lasts {seconds:.1f} s, truth says {entry['seconds']}")
     if frames != len(times):

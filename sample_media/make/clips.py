@@ -189,7 +189,7 @@ def encode(clip: reel.Clip, target: Path) -> float:
             box.mux(stream.encode(frame))
         box.mux(stream.encode(None))
     created = clip.at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.000000Z")
-    turn = ["-metadata:s:v:0", "rotate=90"] if clip.turned else []
+    turn = ["-metadata:s:v:0", "rotate=270"] if clip.turned else []
     subprocess.run(
         [
             "ffmpeg",

@@ -47,11 +47,14 @@ CHANGES: list[dict[str, Any]] = [
 GAPS: list[dict[str, Any]] = [
     {
         "item": "W07",
-        "what": "the port-light end has no sharp close view after 12 March 2026",
+        "what": "the port-light end has no sharp view from near by after 12 March 2026 (later it is only small, or out of focus)",
         "after": local("03-12 23:59:59"),
     },
     {"item": "W10", "what": "its end was never photographed after it was sleeved", "after": local("03-25 15:30:00")},
-    {"item": "HULL-F", "what": "the fore-peak interior (forward of frame 4) was never the subject of a picture"},
+    {
+        "item": "HULL-F",
+        "what": "the fore-peak interior (forward of frame 4) is in no close picture, only small in views from above",
+    },
     {
         "item": "W06",
         "what": "no picture shows the motor end of W06 in sharp close view after the mast was stood up",
