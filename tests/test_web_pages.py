@@ -13,9 +13,9 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from lastlook import archive, planning
+from lastlook import archive, deciding, planning
 from lastlook.history import show
-from lastlook.records import TagState
+from lastlook.records import Dimension, TagState
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from lastlook_web.media import PIECE
@@ -160,6 +160,28 @@ def test_an_archive_without_anything_says_what_to_do(tmp_path: Path) -> None:
     assert "Done Load the plan" in page
     assert "To do Take in photos" in page
     assert "never pictured" in page
+
+
+def test_what_was_counted_is_kept_until_something_changes(copy: Filled, monkeypatch: pytest.MonkeyPatch) -> None:
+    client = create_app(ViewerConfig(copy.archive, by="Ines")).test_client()
+    page = f"/picture/{copy.ids['K1000101.JPG']}"
+    assert "BASE Base open through O5 no picture of S20 never pictured" in text_of(client.get("/").text)
+    send(client, f"{page}/say", {"typed": "BASE"}, page)
+    assert "1 picture" in text_of(client.get("/").text.split(">BASE<")[1])
+    assert f'id="{copy.ids["K1000101.JPG"]}"' in client.get("/?q=BASE").text
+
+    def counted_again(store: Store) -> None:
+        raise AssertionError("nothing has changed since")
+
+    monkeypatch.setattr("lastlook.viewing._overview", counted_again)
+    monkeypatch.setattr("lastlook.catalogue.media.tally", counted_again)
+    assert client.get("/").status_code == 200
+    # Another process decides: the viewer sees it without being told.
+    monkeypatch.undo()
+    with Store(copy.archive, by="Olaf") as store:
+        deciding.untag(store, [copy.ids["K1000101.JPG"]], [deciding.Target(Dimension.SUBASSEMBLY, "BASE")])
+    assert "never pictured" in text_of(client.get("/").text.split(">BASE<")[1])
+    assert f'id="{copy.ids["K1000101.JPG"]}"' not in client.get("/?q=BASE").text
 
 
 # ------------------------------------------------------------------------------------------------ answers

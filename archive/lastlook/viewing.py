@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
@@ -91,16 +91,18 @@ class Overview:
 
 @dataclass
 class OverviewCache:
-    """The last overview counted and what it was counted from; shared by threads."""
+    """What was counted last and what it was counted from; shared by threads."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     key: tuple[tuple[str, int], ...] = ()
     overview: Overview | None = None
+    tally_key: tuple[tuple[str, int], ...] = ()
+    tally: media.Tally | None = None
 
 
 def overview(store: Store, cache: OverviewCache | None = None) -> Overview:
     """The build by subassembly and time, from `cache` where nothing has changed since."""
-    key = tuple(sorted(store.catalogue.counters().items()))
+    key = _version(store)
     if cache is not None:
         with cache.lock:
             if cache.overview is not None and cache.key == key:
@@ -111,6 +113,11 @@ def overview(store: Store, cache: OverviewCache | None = None) -> Overview:
         with cache.lock:
             cache.key, cache.overview = key, made
     return made
+
+
+def _version(store: Store) -> tuple[tuple[str, int], ...]:
+    """Changes with every tag, time and plan."""
+    return tuple(sorted(store.catalogue.counters().items()))
 
 
 def _overview(store: Store) -> Overview:
@@ -214,7 +221,7 @@ def _core(ordered: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _mask(store: Store, columns: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
-    return columns.mask_of(np.array(tags.rids_with(store.catalogue, dimension, targets), dtype=np.int32))
+    return store.tagged(columns, dimension, targets)
 
 
 def _span(columns: Columns, mask: NDArray[np.bool_]) -> Span:
@@ -281,9 +288,18 @@ def clip(store: Store, id: str) -> Clip:
 # ------------------------------------------------------------------------------------------------ the archive
 
 
-def tally(store: Store) -> media.Tally:
-    """How much the archive holds."""
-    return media.tally(store.catalogue)
+def tally(store: Store, cache: OverviewCache | None = None) -> media.Tally:
+    """How much the archive holds, from `cache` where nothing has changed since; files not used are counted afresh."""
+    if cache is None:
+        return media.tally(store.catalogue)
+    key = _version(store)
+    with cache.lock:
+        kept = cache.tally if cache.tally_key == key else None
+    if kept is None:
+        kept = media.tally(store.catalogue)
+        with cache.lock:
+            cache.tally_key, cache.tally = key, kept
+    return replace(kept, problems=len(media.problems(store.catalogue)))
 
 
 def problems(store: Store) -> list[Problem]:

@@ -81,7 +81,8 @@ def _everywhere() -> dict[str, object]:
     """What every sheet's head shows."""
     if getattr(g, "bare", False) or request.endpoint in {"security.enter", "security.check"}:
         return {}
-    return {"build": store().plan.build, "tally": tally(store()), "asked": ""}
+    held = tally(store(), current_app.extensions["lastlook-overview"])
+    return {"build": store().plan.build, "tally": held, "asked": ""}
 
 
 # ------------------------------------------------------------------------------------------------ errors

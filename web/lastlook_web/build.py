@@ -19,7 +19,7 @@ from lastlook_web.app import store
 from lastlook_web.words import day_of
 
 LANE = 17  # pixels a step takes up
-_TICKS = 20  # pixels for the pictures' ticks below the steps
+TICKS = 20  # pixels for the pictures' ticks above the steps
 _LABEL_SHARE = 9.0  # per cent of the width an id may take up, on a phone
 _MOST_MARKS = 6
 
@@ -37,13 +37,6 @@ class Bar:
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
-    x: float
-    width: float
-    height: int
-
-
-@dataclass(frozen=True, slots=True)
 class ShutLine:
     """Where an opening shut, with the interval in which it did; `again` where it was opened again, or None."""
 
@@ -57,12 +50,13 @@ class ShutLine:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """One subassembly's row of the drawing. `hidden_x`: from here on it cannot be seen, None while it can."""
+    """One subassembly's row of the drawing. `ticks` is path data; `hidden_x`: from here on it cannot be
+    seen, None while it can."""
 
     row: Row
     height: int
     bars: tuple[Bar, ...]
-    ticks: tuple[Tick, ...]
+    ticks: str
     shut: tuple[ShutLine, ...]
     over: tuple[ShutLine, ...]
     hidden_x: float | None
@@ -86,6 +80,8 @@ def sheet() -> str:
         strips=strips,
         marks=marks,
         heads=heads,
+        field=f"0 0 {BINS} {TICKS}",
+        ticks_height=TICKS,
         head_height=(max((head.lane for head in heads), default=-1) + 1) * 16 + 20,
         examples=_examples(plan, now),
         has_plan=bool(plan.subassemblies),
@@ -126,7 +122,7 @@ def _strip(now: Overview, row: Row, zone: str) -> Strip:
     hidden = row.hidden
     return Strip(
         row=row,
-        height=max(1, lanes) * LANE + _TICKS + 8,
+        height=max(1, lanes) * LANE + TICKS + 8,
         bars=bars,
         ticks=_ticks(row),
         shut=tuple(_shut_line(now, opening, act) for opening, acts in row.shut for act in acts),
@@ -152,17 +148,19 @@ def _bars(now: Overview, row: Row) -> tuple[tuple[Bar, ...], int]:
         lane = next((n for n, end in enumerate(ends) if end <= start), len(ends))
         ends[lane : lane + 1] = [stop + 0.5]
         label_x = round(x - 0.6, 2) if left else x
-        bars.append(Bar(id, x, width, lane * LANE + 4, label_x, "end" if left else "start"))
+        bars.append(Bar(id, x, width, TICKS + lane * LANE + 4, label_x, "end" if left else "start"))
     return tuple(bars), len(ends)
 
 
-def _ticks(row: Row) -> tuple[Tick, ...]:
+def _ticks(row: Row) -> str:
+    """The pictures as one path (SVG 2, path data) in a field of BINS by TICKS: one tick for each stretch that has any,
+    its height by the logarithm of how many."""
     most = max((count for _, count in row.bins), default=1)
-    width = 100 / BINS
-    return tuple(
-        Tick(round(at * width, 3), round(width * 0.8, 3), 4 + round(12 * math.log1p(count) / math.log1p(most)))
-        for at, count in row.bins
-    )
+    parts = []
+    for at, count in row.bins:
+        height = 5 + round((TICKS - 6) * math.log1p(count) / math.log1p(most))
+        parts.append(f"M{at} {TICKS}v-{height}h.8v{height}z")
+    return "".join(parts)
 
 
 def _shut_line(now: Overview, opening: Opening, act: Closing, lane: int = 0) -> ShutLine:

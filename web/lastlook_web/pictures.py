@@ -15,7 +15,19 @@ from lastlook.errors import NoSuchId, UsageError
 from lastlook.history import Shown, show
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.records import Claim, Decision, Dimension, Picture, PictureKind, Plan, Proposal, Tag, TagState, clip_id
+from lastlook.records import (
+    Claim,
+    ClaimSource,
+    Decision,
+    Dimension,
+    Picture,
+    PictureKind,
+    Plan,
+    Proposal,
+    Tag,
+    TagState,
+    clip_id,
+)
 from lastlook_web.app import store
 
 pages = Blueprint("pictures", __name__)
@@ -57,7 +69,7 @@ def page(id: str) -> str:
         headings=_HEADINGS,
         states=TagState,
         choices=_choices(plan, picture),
-        used=used_claim(shown.medium, picture),
+        used=used_claims(shown.medium, picture),
         alike=alike,
         alike_total=alike_total,
         clip=clip_id(picture.sha256) if picture.kind is PictureKind.STILL else "",
@@ -74,10 +86,12 @@ def _shown(id: str) -> Shown:
     return show(store(), viewing.picture(store(), id).id)
 
 
-def used_claim(medium: Medium, picture: Picture) -> Claim | None:
-    """The claim that the time rests on."""
-    source = picture.time.basis.split("+", 1)[0]
-    return next((claim for claim in medium.claims if claim.source.value == source and not claim.fault), None)
+def used_claims(medium: Medium, picture: Picture) -> list[Claim]:
+    """The claims that the time rests on: one, or a clip's creation time together with its file name."""
+    first, *more = picture.time.basis.split("+")
+    sources = [first, *(ClaimSource.FILE_NAME.value for added in more if added == "name")]
+    usable = {claim.source.value: claim for claim in reversed(medium.claims) if not claim.fault}
+    return [usable[source] for source in sources if source in usable]
 
 
 def _lines(plan: Plan, shown: Shown) -> list[Line]:

@@ -57,6 +57,9 @@ _ADDED = {
     "offset": "with its zone",
     "zone": "read in the build's zone",
     "clock": "clock corrected",
+    "gps": "zone told by GPS",
+    "name": "with the file's name",
+    "date": "day only",
 }
 _PROPOSED_BY = {
     ProposalSource.FOLDER: "folder name",
@@ -168,7 +171,7 @@ def sentence(text: str) -> str:
     first = text.split(" ", 1)[0]
     if first.islower() and first.isalpha():
         text = text[0].upper() + text[1:]
-    return text if text[-1] in ".!?:…" else f"{text}."
+    return text if text.rstrip("\"”’')")[-1:] in {*".!?:…"} else f"{text}."
 
 
 _NAMED = re.compile(r"\b(p[0-9a-f]{12}|s[0-9a-f]{12}-[0-9]+)\b|\b(\d{4}-\d\d-\d\dT[\d:.]+(?:Z|[+-]\d\d:\d\d))")
