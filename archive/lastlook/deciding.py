@@ -18,8 +18,11 @@ from lastlook.store import Store
 
 CAPTION_LIMIT = 2000
 UNDOABLE = (
+    *("session", "session-stop"),
     *("tag", "plan", "close", "reopen", "clock", "still"),
+    *("mark", "tie", "known"),
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "adhesive", "bond"),
+    *("statement", "private", "approval-pack", "approval"),
 )
 
 

@@ -15,6 +15,10 @@ class Stage(StrEnum):
     INDEX = "index"  # learning words
     CHECK = "check"  # verifying
     RESTORE = "restore"  # rebuilding
+    COPY = "copy"  # copying to or from a backup
+    PICTURES = "pictures"  # pictures of a hand-over record
+    PAGES = "pages"  # its pages and print
+    SUMS = "sums"  # its checksums
 
 
 @dataclass(frozen=True, slots=True)

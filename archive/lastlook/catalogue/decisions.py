@@ -29,6 +29,17 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     adhesive  {id, kind, fixture_h, handling_h, full_cure_h, reference_c, minimum_c, pot_life_min, ratio, sheet, note}
     bond      {target, adhesive, joined, mixed, clamp_on, clamp_off: {at, earliest, latest, said} or null,
               temperature_c, humidity_percent, batch, expiry, ratio, mass_g, preparation, note, person}
+    mark      {picture, shape, of, label, points}     drawn on a picture; pixels of the upright picture in full size
+    tie       {a, b, points: [[[x, y], [x, y]]…]}     places of two pictures that are one place of the model
+    known     {what: length|plane|marker|depth|lens, …}  a size, place, depth or lens that somebody knows
+    statement {topic, about, text, pictures, person}  what a hand-over record says of lifting, supply, cleaning …
+    private   {subjects, private, reason}             what never leaves with a hand-over record ("picture:p27ee…",
+              "decision:<uid>", "field:client"); `private` false lets it go again
+    approval-pack  {point, wording, language, person, pictures: [{picture, sha256, shown_sha256, caption}…],
+              sha256 (of the file that went out), file}
+              a pack for one decision went out to the client
+    approval  {pack, answer, words, person, at, earliest, latest, said}
+              the client's answer to a pack, in the client's own words
     undo      {}                                      with `undoes`
 
 `decisions.jsonl` is the same, one JSON object a line, in the same order (see `plain`).
@@ -267,6 +278,14 @@ def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: 
         return [f"item:{body['item']}", str(body["opening"])]
     if kind == "adhesive":
         return [f"adhesive:{str(body['id']).casefold()}"]
+    if kind == "statement":
+        return [*body["pictures"], f"topic:{body['topic']}", *([f"item:{body['about']}"] if body["about"] else [])]
+    if kind == "private":
+        return [*body["subjects"], *(one.removeprefix("picture:") for one in body["subjects"] if one[:8] == "picture:")]
+    if kind == "approval-pack":
+        return [*(one["picture"] for one in body["pictures"]), "approvals"]
+    if kind == "approval":
+        return [f"pack:{body['pack']}", "approvals"]
     if kind == "plan":
         return ["plan"]
     if kind == "clock":
@@ -279,10 +298,24 @@ def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: 
         return ["session"]
     if kind == "session-stop":
         return ["session", f"session:{body['session']}"]
+    if kind == "mark":
+        return [str(body["picture"]), *([str(body["of"])] if body["of"] else [])]
+    if kind == "tie":
+        return [str(body["a"]), str(body["b"])]
+    if kind == "known":
+        return _known_about(body)
     if kind == "undo":
         target = by_uid(catalogue, undoes)
         return subjects_of(catalogue, target.seq) if target is not None else []
     return []
+
+
+def _known_about(body: Mapping[str, Any]) -> list[str]:
+    if body["what"] == "lens":
+        return [f"camera:{body['camera']}"]
+    if body["what"] == "depth":
+        return [str(body["of"])]
+    return [str(body["picture"]) if body.get("picture") else "marker"]
 
 
 def _flip(catalogue: Catalogue, uid: str, *, undone: bool) -> None:

@@ -58,6 +58,13 @@ def _objects(value: Any) -> bool:
     return isinstance(value, list) and all(map(_object, value))
 
 
+def _places(value: Any) -> bool:
+    """Points: pairs of numbers."""
+    return isinstance(value, list) and all(
+        isinstance(each, list) and len(each) == 2 and all(map(_number, each)) for each in value
+    )
+
+
 def _moment(value: Any) -> bool:
     return isinstance(value, dict) and all(_instant(value[key]) for key in ("at", "earliest", "latest"))
 
@@ -136,6 +143,33 @@ _SHAPES: dict[str, dict[str, Check]] = {
         "note?": _text,
     },
     "session-stop": {"session": _text, "end": _instant, "said?": _text},
+    "mark": {"picture": _text, "shape": _text, "of": _text, "label": _text, "points": _places},
+    "tie": {"a": _text, "b": _text, "points": lambda value: isinstance(value, list) and all(map(_places, value))},
+    "known": {
+        "what": lambda value: value in ("length", "plane", "marker", "depth", "lens"),
+        **dict.fromkeys(("picture?", "of?", "name?", "camera?"), _text),
+        **dict.fromkeys(("points?", "places?"), _places),
+        **dict.fromkeys(("mm?", "within?", "focal?"), _number),
+        **dict.fromkeys(("least?", "most?"), _maybe_number),
+    },
+    "statement": {"topic": _text, "about": _text, "text": _text, "pictures": _texts, "person?": _text},
+    "private": {"subjects": _texts, "private": _yes_no, "reason?": _text},
+    "approval-pack": {
+        "point": _text,
+        "wording": _text,
+        "pictures": lambda value: (
+            _objects(value) and all(_text(one[key]) for one in value for key in ("picture", "sha256", "shown_sha256"))
+        ),
+        "sha256": _text,
+        "person?": _text,
+    },
+    "approval": {
+        "pack": _text,
+        "answer": lambda value: value in ("yes", "no", "changes"),
+        "words": _text,
+        "person": _text,
+        **_WHEN,
+    },
     "undo": {},
 }
 

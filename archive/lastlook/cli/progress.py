@@ -19,6 +19,10 @@ _WORDS = {
     Stage.INDEX: "learning words",
     Stage.CHECK: "checking",
     Stage.RESTORE: "replaying decisions",
+    Stage.COPY: "copying",
+    Stage.PICTURES: "writing pictures",
+    Stage.PAGES: "writing pages",
+    Stage.SUMS: "taking checksums",
 }
 _PLAIN_EVERY_S = 10.0
 _LINE_EVERY_S = 0.1
