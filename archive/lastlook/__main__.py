@@ -1,0 +1,5 @@
+"""`python -m lastlook`: the same as the installed command."""
+
+from lastlook.cli.main import script
+
+script()
