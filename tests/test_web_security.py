@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from flask.testing import FlaskClient
 
 from lastlook.errors import UsageError
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app
+from lastlook_web import ViewerConfig, create_app, serve
 from lastlook_web.security import HEADERS, LONGEST_FORM, Throttle, host_is_ours, safe_next
 from tests import webarchive
 from tests.webarchive import Filled
@@ -348,3 +349,13 @@ def test_a_right_answer_forgets_the_wrong_ones() -> None:
         throttle.wrong("10.0.0.7")
     throttle.right("10.0.0.7")
     assert throttle.wait("10.0.0.7") == 0
+
+
+def test_a_taken_port_is_told_in_words(filled: Filled) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(UsageError, match=f"nothing can listen at 127.0.0.1:{port}") as told:
+            serve(ViewerConfig(filled.archive, port=port))
+    assert "--port" in told.value.hint
