@@ -115,7 +115,7 @@ def check_lines(store: Store, found: Check, *, only_open: bool = False) -> Itera
 
 
 def line_words(line: Line) -> Iterator[str]:
-    yield f"  {MARKS[line.state]:<12} {line.what}: {line.title}"
+    yield f"  {MARKS[line.state]:<12} {line.title}  [{line.what}]"
     yield f"               {line.reason}"
     if line.pictures:
         yield f"               pictures: {' '.join(line.pictures)}"

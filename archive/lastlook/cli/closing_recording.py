@@ -36,8 +36,7 @@ def tell(decision: Decision, as_json: bool, **more: object) -> int:
     if as_json:
         print_json({"decision": decision.uid, "kind": decision.kind, **dict(decision.body), **more})
         return 0
-    words = decision_words(decision)
-    click.echo(f"{words[0].upper()}{words[1:]}.")
+    click.echo(f"{decision_words(decision)}.")
     click.echo(f"Recorded by {decision.by}. Take it back with 'lastlook undo {decision.uid[:8]}'.")
     return 0
 

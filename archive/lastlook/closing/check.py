@@ -159,11 +159,14 @@ def _ever(time: CaptureTime) -> CaptureTime:
 def _notes(facts: Facts, ids: Sequence[str], at: CaptureTime) -> Iterator[Note]:
     items = graph.visible_items(facts.plan)
     zone = facts.plan.build.zone
+    said: set[str] = set()
     for id in ids:
         item = items[id]
         if isinstance(item, Run):
             asked: Asked = requirements.of_item(facts.plan, item, item_log.standing(facts.changes.get(id, ()), at))
-            yield from electrical.notes_for(facts, item, asked, at)
+            back = electrical.partner(facts.plan, item)
+            yield from electrical.notes_for(facts, item, asked, at, drop=back is None or back.id not in said)
+            said.add(id)
             if item.status is not RunStatus.SPARE and not item.crosses and len(set(item.subassemblies)) > 1:
                 yield Note(id, f"{id} lies in several subassemblies; the plan names no joint line it crosses")
     for bond in facts.bonds:

@@ -43,11 +43,12 @@ def partner(plan: Plan, run: Run) -> Run | None:
     return fits[0] if len(fits) == 1 else None
 
 
-def notes_for(facts: Facts, run: Run, asked: Asked, at: CaptureTime) -> Iterator[Note]:
-    """What is worth knowing of one run before it is shut in."""
+def notes_for(facts: Facts, run: Run, asked: Asked, at: CaptureTime, *, drop: bool = True) -> Iterator[Note]:
+    """What is worth knowing of one run before it is shut in. `drop` False: its partner has said it for both."""
     changes = item_log.standing(facts.changes.get(run.id, ()), at)
     cut = item_log.cut_length(run, changes)
-    if run.gauge_awg is not None and cut is not None and run.milliamps is not None and gauges.known(run.gauge_awg):
+    known = run.gauge_awg is not None and gauges.known(run.gauge_awg)
+    if drop and known and run.gauge_awg is not None and cut is not None and run.milliamps is not None:
         yield _drop(facts, run, run.gauge_awg, cut, run.milliamps, at)
     bend = newest(facts, run.id, MeasureKind.BEND, at)
     if bend is not None and run.outer_mm is not None:

@@ -102,7 +102,7 @@ def log(facts: Facts, item: Run | Part | object, id: str) -> tuple[Entry, ...]:
         dated.append((_instant(measure.time), Entry(measure.time, measure_words(measure), measure.person, measure.uid)))
     dated.sort(key=lambda pair: pair[0])
     first = [Entry(None, "designed")] if isinstance(item, Run) else []
-    if isinstance(item, Run) and item.status not in (RunStatus.DESIGNED, RunStatus.SPARE):
+    if isinstance(item, Run) and item.status not in (RunStatus.DESIGNED, RunStatus.SPARE) and not facts.changes.get(id):
         first.append(Entry(None, f"{item.status.value}, by the plan, without a date"))
     return (*first, *(entry for _, entry in dated))
 

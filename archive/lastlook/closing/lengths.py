@@ -29,7 +29,7 @@ def newest(facts: Facts, id: str, kind: MeasureKind, at: CaptureTime) -> Measure
 def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
     """The line for a run's length. `crossed`: this closing shuts a joint line that the run passes, so that its tail
     must be long enough for what is landed afterwards."""
-    title = "length: it reaches with its loop"
+    title = "it reaches, its loop included"
     changes = item_log.standing(facts.changes.get(run.id, ()), at)
     cut = item_log.cut_length(run, changes)
     route = newest(facts, run.id, MeasureKind.ROUTE, at)

@@ -44,6 +44,10 @@ KINDS: Final = {
 }
 
 
+PLAIN: Final = ("foreign-object", "rattle")
+"""Kinds whose title says already what is done."""
+
+
 def kind_of(name: str) -> Kind:
     """A known kind, or the builder's own: of that nothing is known but its name."""
     return KINDS.get(name, Kind(name, name.replace("-", " ")))
@@ -64,7 +68,7 @@ def line_for(
     kind = kind_of(name)
     shown = line_subject or subject
     what = f"test:{name}"
-    title = f"test: {kind.title}"
+    title = f"test of {kind.title}" if kind.name not in PLAIN else kind.title
     own = verdict(facts, subject, name, changes, at)
     if own[0] is State.PASSED or not of_subjects:
         return Line(shown, what, title, own[0], own[1], "" if own[0] is State.PASSED else _ask(subject, kind))

@@ -1,0 +1,118 @@
+"""What is open and shut, the closing check with its printable sheet, and the last look."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+
+from flask import Blueprint, render_template, request, url_for
+from werkzeug.utils import redirect
+from werkzeug.wrappers import Response
+
+from lastlook import closing_check, times
+from lastlook.catalogue import pictures
+from lastlook.closing import bonds, cautions
+from lastlook.closing.records import Line, State
+from lastlook.errors import UsageError
+from lastlook.plan import structure
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.records import Opening, Picture
+from lastlook_web import closing_drawing
+from lastlook_web.app import store
+
+pages = Blueprint("closings", __name__)
+
+_STATES = {
+    State.PASSED: "passed",
+    State.GAP: "gap",
+    State.STALE: "stale",
+    State.UNDETERMINED: "undetermined",
+    State.WAIVED: "waived",
+}
+
+
+@pages.get("/closings")
+def overview() -> str:
+    """What is open and shut, now or at a time."""
+    asked, wrong = request.args.get("at", "").strip(), ""
+    try:
+        found = closing_check.hidden(store(), asked)
+    except UsageError as error:
+        wrong = f"{error.message}. {error.hint}"
+        found = closing_check.hidden(store())
+    drawings = [
+        ("wide", closing_drawing.draw(found, closing_drawing.WIDE)),
+        ("narrow", closing_drawing.draw(found, closing_drawing.NARROW)),
+    ]
+    return render_template(
+        "closings.html",
+        found=found,
+        when="now" if found.at.why == "now" else times.describe(found.at, store().zone),
+        at=asked,
+        wrong=wrong,
+        drawings=drawings,
+        words=closing_drawing.WORDS,
+        access=any(opening.reaches or opening.replaces for opening in found.plan.openings),
+        left=bonds.left_words,
+        uncured=cautions.UNCURED,
+        zone=store().zone,
+    )
+
+
+@pages.get("/closing/<id>")
+def check(id: str) -> str | Response:
+    """The closing check of one opening."""
+    known = lookup_id(store().plan, "opening", id)
+    if known != id:  # one address for one thing
+        return redirect(url_for("closings.check", id=known), 301)
+    asked = request.args.get("at", "").strip()
+    found = closing_check.check(store(), id, asked)
+    items = structure.items(store().plan)
+    titles = {name: item.title for name, item in items.items()}
+    return render_template(
+        "closing_check.html",
+        opening=items[id],
+        check=found,
+        at=asked,
+        groups=_groups(found.lines),
+        retests=_groups(found.retests),
+        titles=titles,
+        states=[(state, _STATES[state], found.count(state)) for state in State],
+        open_count=sum(line.open for line in (*found.lines, *found.retests)),
+        shown=_pictures([*found.lines, *found.retests]),
+        left=bonds.left_words,
+        zone=store().zone,
+    )
+
+
+@pages.get("/look/<id>")
+def look(id: str) -> str | Response:
+    """The last look at what an opening hid, or at one subassembly, run or part."""
+    known = lookup_id(store().plan, None, id)
+    if known != id:
+        return redirect(url_for("closings.look", id=known), 301)
+    found = closing_check.last_look(store(), id)
+    items = structure.items(store().plan)
+    ids = [each.picture for one in found.looks for each in one.pictures]
+    return render_template(
+        "closing_look.html",
+        look=found,
+        is_opening=isinstance(items[id], Opening),
+        titles={name: item.title for name, item in items.items()},
+        shown=_by_id(ids),
+        zone=store().zone,
+    )
+
+
+def _groups(lines: Iterable[Line]) -> list[tuple[str, list[Line]]]:
+    return [(subject, list(group)) for subject, group in groupby(lines, lambda line: line.subject)]
+
+
+def _pictures(lines: Iterable[Line]) -> dict[str, Picture]:
+    wanted = [id for line in lines for id in (*line.pictures, *(line.candidates if line.open else ()))]
+    return _by_id(wanted)
+
+
+def _by_id(ids: Iterable[str]) -> dict[str, Picture]:
+    rids = pictures.rids_of_ids(store().catalogue, list(dict.fromkeys(ids)))
+    return {picture.id: picture for picture in pictures.by_rids(store().catalogue, list(rids.values()))}
