@@ -42,13 +42,13 @@ _TEXTS = ("kind", "ratio", "sheet", "note")
 @click.option("--joined", required=True, metavar="T", help="When the parts were joined.")
 @click.option("--temperature", type=float, metavar="°C", help="Temperature of the joint.")
 @click.option("--mixed", default="", metavar="T", help="When it was mixed.")
-@click.option("--clamp-on", default="", metavar="T")
-@click.option("--clamp-off", default="", metavar="T")
-@click.option("--batch", default="", metavar="TEXT")
-@click.option("--expiry", default="", metavar="TEXT")
+@click.option("--clamp-on", default="", metavar="T", help="When the clamps went on.")
+@click.option("--clamp-off", default="", metavar="T", help="When they came off.")
+@click.option("--batch", default="", metavar="TEXT", help="Batch or lot.")
+@click.option("--expiry", default="", metavar="TEXT", help="Use by.")
 @click.option("--ratio", default="", metavar="TEXT", help="As it was weighed or measured.")
 @click.option("--mass", type=float, metavar="G", help="Mass mixed, in grams.")
-@click.option("--humidity", type=float, metavar="%")
+@click.option("--humidity", type=float, metavar="%", help="Relative humidity of the air.")
 @click.option("--preparation", default="", metavar="TEXT", help="How the surfaces were prepared.")
 @click.option("--note", default="", metavar="TEXT", help="Cup sample, fillets, anything else.")
 @click.option("--person", default="", metavar="NAME", help="Who bonded it, if not the one who records it.")
@@ -74,8 +74,9 @@ def bond(
     person: str,
     as_json: bool,
 ) -> int:
-    """Record a bond of an opening, step, subassembly or part: with what, when, how warm. It must not be loaded until
-    it has cured.
+    """Record a bond of an opening, step, subassembly or part: with what, when, how warm.
+
+    It must not be loaded until it has cured; 'check' and 'hidden' count that time down.
 
     \b
     Example:
@@ -126,9 +127,9 @@ def adhesive() -> None:
 @click.option("--reference", type=float, default=23.0, show_default=True, metavar="°C", help="Those times hold at it.")
 @click.option("--minimum", type=float, metavar="°C", help="Below it the data sheet promises nothing.")
 @click.option("--pot-life", type=float, metavar="MIN", help="Pot life in minutes.")
-@click.option("--ratio", default="", metavar="TEXT")
+@click.option("--ratio", default="", metavar="TEXT", help="Mixing ratio.")
 @click.option("--sheet", default="", metavar="TEXT", help="Issue and date of the data sheet.")
-@click.option("--note", default="", metavar="TEXT")
+@click.option("--note", default="", metavar="TEXT", help="Anything else.")
 @by_option
 @json_option
 @needs_store
