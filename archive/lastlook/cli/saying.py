@@ -239,6 +239,10 @@ def decision_words(decision: Decision) -> str:
     words = closing_words(decision.kind, body)
     if words:
         return words
+    if decision.kind == "session":
+        return f"session on {', '.join(target for _, target in body['targets'])}, {body.get('said', '')}"
+    if decision.kind == "session-stop":
+        return f"session {body['session'][:8]} stopped, {body.get('said', '')}"
     if decision.kind == "plan":
         return "plan loaded"
     if decision.kind == "clock":

@@ -30,6 +30,9 @@ from lastlook.records import Dimension, Plan, Proposal, ProposalSource, Tag, Tag
 from lastlook.tagging.weights import DEFAULT, Weights
 
 _FAMILIES = {ProposalSource.FILE_NAME: ProposalSource.FOLDER}  # both were typed when the file was put away
+OTHER = " — other evidence says "
+"""Stands in the evidence of a claim that another contradicts."""
+
 _EXCLUSIVE = (Dimension.SUBASSEMBLY, Dimension.STEP)
 
 
@@ -51,7 +54,7 @@ class Weighed:
         lines = dict.fromkeys(one.evidence for one in self.evidence)
         said = "; ".join(lines)
         if self.conflicts:
-            said += f" — other evidence says {', '.join(self.conflicts)}"
+            said += OTHER + ", ".join(self.conflicts)
         return Proposal(self.dimension, self.target, self.evidence[0].source, self.confidence, said)
 
 

@@ -1,0 +1,73 @@
+"""What the queue of open proposals is made from: pictures that no person has placed, with what is claimed of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lastlook.catalogue.connection import Catalogue
+from lastlook.records import Dimension
+
+_PLACING = "('subassembly', 'step')"
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """A proposal as it stands on a picture. `counts`: it is applied."""
+
+    dimension: Dimension
+    target: str
+    confidence: float
+    counts: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """A picture that no person has put to a subassembly or step. `claims` the surest first; `rejected`: a person has
+    taken something off it. Times in ms since 1970, UTC."""
+
+    rid: int
+    id: str
+    sha256: str
+    file: str
+    clip_ms: int | None
+    taken_ms: int | None
+    earliest_ms: int | None
+    latest_ms: int | None
+    burst: int | None
+    claims: tuple[Claimed, ...]
+    rejected: bool
+
+
+def open_pictures(catalogue: Catalogue) -> list[Open]:
+    """All of them, in order of time, those of unknown time last."""
+    with catalogue.reading():
+        claims: dict[int, list[Claimed]] = {}
+        rejected: set[int] = set()
+        placed: set[int] = set()
+        for rid, dimension, target, state, confidence, counts, why in catalogue.rows(
+            f"SELECT rid, dimension, target, state, confidence, counts, why FROM tag WHERE dimension IN {_PLACING}"
+            " ORDER BY rid, confidence DESC, target"
+        ):
+            if state == "set":
+                placed.add(rid)
+            elif state == "rejected":
+                rejected.add(rid)
+            else:
+                claims.setdefault(rid, []).append(Claimed(Dimension(dimension), target, confidence, bool(counts), why))
+        rows = catalogue.rows(
+            "SELECT p.rid, p.id, p.sha256, m.file, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, p.group_id"
+            " FROM picture p JOIN medium m USING (sha256) WHERE m.shown = 1"
+            " ORDER BY p.taken_ms IS NULL, p.taken_ms, p.rid"
+        )
+    return [
+        Open(*row, claims=tuple(claims.get(row[0], ())), rejected=row[0] in rejected)
+        for row in rows
+        if row[0] not in placed
+    ]
+
+
+def placed_count(catalogue: Catalogue) -> int:
+    """How many pictures a person has put to a subassembly or step."""
+    row = catalogue.row(f"SELECT COUNT(DISTINCT rid) FROM tag WHERE state = 'set' AND dimension IN {_PLACING}")
+    return int(row[0]) if row else 0
