@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import logging
+import socket
 from typing import cast
 
 from flask import Flask, current_app, g, render_template, request
@@ -17,6 +19,7 @@ from lastlook_web.config import ViewerConfig
 
 _log = logging.getLogger(__name__)
 THREADS = 4
+_NOT_HERE = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)  # a machine without IPv6 may still list ::1 for its own name
 
 
 def create_app(config: ViewerConfig) -> Flask:
@@ -48,19 +51,45 @@ def serve(config: ViewerConfig) -> None:
     from waitress.server import create_server
 
     app = create_app(config)
-    try:
-        server = create_server(
-            app, host=config.host, port=config.port, threads=THREADS, ident="lastlook", max_request_body_size=1 << 20
-        )
-    except OSError as error:
-        raise UsageError(
-            f"nothing can listen at {config.host}:{config.port}: {(error.strerror or str(error)).lower()}",
-            "Another viewer may be running there; give another port with --port.",
-        ) from error
+    server = create_server(
+        app, sockets=_bound(config.host, config.port), threads=THREADS, ident="lastlook", max_request_body_size=1 << 20
+    )
     try:
         server.run()
     finally:
         server.close()
+
+
+def _bound(host: str, port: int) -> list[socket.socket]:
+    """A socket for each address of `host`. Bound here, since waitress leaves one open when it cannot bind it."""
+    found: list[socket.socket] = []
+    fault: OSError | None = None
+    try:
+        addresses = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+        for family, kind, protocol, _, address in dict.fromkeys(addresses):
+            one = socket.socket(family, kind, protocol)
+            try:
+                one.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                if family == socket.AF_INET6:
+                    one.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+                one.bind(address)
+            except OSError as error:
+                one.close()
+                if error.errno not in _NOT_HERE:
+                    raise
+                fault = error
+            else:
+                found.append(one)
+    except OSError as error:
+        fault = error
+    if fault is None or (found and fault.errno in _NOT_HERE):
+        return found
+    for one in found:
+        one.close()
+    raise UsageError(
+        f"nothing can listen at {host}:{port}: {(fault.strerror or str(fault)).lower()}",
+        "Another viewer may be running there; give another port with --port.",
+    ) from fault
 
 
 def store() -> Store:
