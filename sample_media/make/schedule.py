@@ -47,7 +47,7 @@ CHANGES: list[dict[str, Any]] = [
 GAPS: list[dict[str, Any]] = [
     {
         "item": "W07",
-        "what": "the port-light end has no sharp view from near by after 12 March 2026 (later it is only small, or out of focus)",
+        "what": "the port-light end has no sharp view from near by after 12 March 2026 (later small or out of focus)",
         "after": local("03-12 23:59:59"),
     },
     {"item": "W10", "what": "its end was never photographed after it was sleeved", "after": local("03-25 15:30:00")},
