@@ -19,6 +19,7 @@ FAMILIES = {
     "4x4": cv2.aruco.DICT_4X4_50,
     "5x5": cv2.aruco.DICT_5X5_100,
     "6x6": cv2.aruco.DICT_6X6_250,
+    "25h9": cv2.aruco.DICT_APRILTAG_25H9,
     "36h11": cv2.aruco.DICT_APRILTAG_36H11,
 }
 """Families that are looked for, the strongest against false reads last. 16h5 is left out: 30 codes at distance 5 are

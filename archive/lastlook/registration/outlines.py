@@ -36,6 +36,11 @@ def hull_area(points: Floats) -> float:
     return float(cv2.contourArea(cv2.convexHull(points.astype(np.float32))))
 
 
+def hull(points: Floats) -> Floats:
+    """The smallest convex polygon around `points`."""
+    return np.asarray(cv2.convexHull(points.astype(np.float32)), dtype=np.float64).reshape(-1, 2)
+
+
 def cover(outline: Floats, points: Floats, cells: int = 4) -> float:
     """The share of the outline near `points`: of cells×cells boxes over it, those with a point, among those in it."""
     low, high = outline.min(axis=0), outline.max(axis=0)

@@ -92,7 +92,8 @@ class Setup:
         right = self.rotation.T @ np.array([1.0, 0, 0])
         first = right - self.normal * (right @ self.normal)
         first /= np.linalg.norm(first)
-        return np.stack([first, np.cross(self.normal, first)])
+        (a, b, c), (x, y, z) = self.normal, first
+        return np.array([first, [b * z - c * y, c * x - a * z, a * y - b * x]])
 
     def tilt_a(self) -> float:
         """Degrees between a's view and the skin's normal, and for b below."""

@@ -1,0 +1,316 @@
+"""Where a run passes on a picture of the finished skin: marks of an inside picture carried to an outside one.
+
+What is known of the two pictures is gathered (ties, markers, what matches by itself inside the outline, lengths,
+depths, lenses), registered, and each mark goes straight up to the skin with its keep-out band. Where the support is not
+there, the answer is a refusal with its reason and what would help.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lastlook import marking, picturing
+from lastlook.catalogue import pictures
+from lastlook.errors import NoSuchId, UsageError
+from lastlook.marking import Known, Mark
+from lastlook.picturing import Loaded
+from lastlook.plan import gauges, structure
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.records import Picture, Run
+from lastlook.registering import Registration, register
+from lastlook.registration import band, depth, plane
+from lastlook.registration.band import Band
+from lastlook.registration.depth import Depth
+from lastlook.registration.plane import PlaneMap, Refusal
+from lastlook.registration.pose import Cameras
+from lastlook.store import Store
+
+Points = NDArray[np.float64]
+
+INSULATION = 2.2
+"""Outer over bare diameter of thin insulated wire, where the plan gives the gauge only. Common practice, no source."""
+HALF_BUNDLE_MM = 0.8  # where nothing is known of a run's thickness
+DEEPEST_MM = 25.0
+"""A run of which no depth is known is taken to lie anywhere from the skin to this. Common practice, no source."""
+_MOST_INSIDE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """One mark on the outside picture. `band` None where no scale is known; `line` (N, 2) pixels of the full outside
+    picture in any case; `depth` what was taken; `length_mm` of the run's line on the skin, None without scale."""
+
+    mark: Mark
+    title: str
+    colour: str
+    line: Points
+    band: Band | None
+    depth: Depth
+    length_mm: float | None
+
+    def edge(self, on: Loaded) -> Points | None:
+        """The band's edge in pixels of the full outside picture."""
+        return on.to_full(self.band.edge_px) if self.band is not None else None
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """The answer. `carried` is empty where `registration.found` is a refusal. `said` are plain lines worth telling."""
+
+    inside: Picture
+    outside: Picture
+    registration: Registration
+    carried: tuple[Carried, ...]
+    said: tuple[str, ...]
+    others: tuple[str, ...] = ()  # other inside pictures that could have been taken
+
+    @property
+    def refusal(self) -> Refusal | None:
+        found = self.registration.found
+        return found if isinstance(found, Refusal) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """A mark near a place on the skin: mm to its line, and mm to the edge of its band (negative: inside the band)."""
+
+    carried: Carried
+    to_line_mm: float
+    to_band_mm: float
+
+
+def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float = band.MARGIN_MM) -> Located:
+    """Carry a run's marks, or all marks of a picture, to the picture `on`.
+
+    `what`: a run's or part's id, or a picture's; `inside`: the picture to carry from, else the best one is chosen.
+    Raises NoSuchId, UsageError where nothing is marked.
+    """
+    outside = pictures.find(store.catalogue, on)
+    target, chosen = _what(store, what)
+    if chosen is not None:
+        candidates = [chosen]
+    elif inside:
+        candidates = [pictures.find(store.catalogue, inside)]
+    else:
+        candidates = _marked(store, target, outside)
+    if not candidates or any(each.id == outside.id for each in candidates):
+        raise UsageError(
+            f"{target or what} is marked on no inside picture",
+            "Trace it on one: 'lastlook mark PICTURE trace X,Y X,Y … --of RUN', or draw it in the viewer.",
+        )
+    shown = picturing.load(store, outside)
+    best: Located | None = None
+    for candidate in candidates[:_MOST_INSIDE]:
+        registration = register(store, picturing.load(store, candidate), shown)
+        found = _carry_all(store, registration, target, margin)
+        if best is None or _better(found, best):
+            best = found
+    if best is None:
+        raise UsageError("no inside picture could be tried", "Name one with --inside.")
+    others = tuple(each.id for each in candidates if each.id != best.inside.id)
+    return Located(best.inside, best.outside, best.registration, best.carried, best.said, others)
+
+
+def under(found: Located, point: Sequence[float]) -> list[Under]:
+    """The marks near a place (x, y), pixels of the full outside picture; nearest first. Empty without scale."""
+    registration = found.registration
+    if not registration.scaled or registration.cameras is None:
+        return []
+    at = registration.outside.to_work(np.array([point], dtype=np.float64))
+    on_skin = band.pixels_on_skin(registration.cameras.best, at)[0]
+    near = [Under(each, *each.band.distance(on_skin)) for each in found.carried if each.band is not None]
+    return sorted(near, key=lambda each: each.to_band_mm)
+
+
+# ------------------------------------------------------------------------------------------------ what and from where
+
+
+def _what(store: Store, what: str) -> tuple[str, Picture | None]:
+    """The id whose marks are wanted, or '' and the picture whose marks are all wanted."""
+    try:
+        return lookup_id(store.plan, None, what), None
+    except NoSuchId as error:
+        try:
+            return "", pictures.find(store.catalogue, what)
+        except NoSuchId:
+            raise error from None
+
+
+def _marked(store: Store, target: str, outside: Picture) -> list[Picture]:
+    """Inside pictures on which `target` is marked: those tied to the outside one first, then the newest."""
+    ids = list(dict.fromkeys(each.picture for each in marking.marks(store, target) if each.shape != "outline"))
+    found = [pictures.find(store.catalogue, id) for id in ids if id != outside.id]
+    tied = {each.id: len(marking.ties(store, each.id, outside.id)[0]) for each in found}
+    found.sort(key=lambda each: each.time.instant.timestamp() if each.time.instant else 0.0, reverse=True)
+    found.sort(key=lambda each: -min(tied[each.id], 6))
+    return found
+
+
+def _better(one: Located, other: Located) -> bool:
+    def rank(each: Located) -> tuple[bool, bool, float]:
+        halves = [float(np.median(part.band.half)) for part in each.carried if part.band is not None]
+        return each.refusal is not None, not halves, min(halves, default=0.0)
+
+    return rank(one) < rank(other)
+
+
+# ------------------------------------------------------------------------------------------------ carrying
+
+
+def _carry_all(store: Store, registration: Registration, target: str, margin: float) -> Located:
+    inside, outside = registration.inside.picture, registration.outside.picture
+    wanted = [
+        each
+        for each in marking.marks(store, inside.id)
+        if each.shape in ("trace", "point") and (not target or each.of == target)
+    ]
+    found = registration.found
+    said: list[str] = []
+    if isinstance(found, Refusal):
+        return Located(inside, outside, registration, (), ())
+    said += found.said
+    cameras = registration.cameras
+    if cameras is None:
+        said.append("No pair of cameras fits these points: the line is carried along the skin, without a band.")
+    elif not cameras.scaled:
+        said.append(
+            "No length is known on the skin: the line is carried along the skin, without a band. Give one known length"
+            " ('lastlook known length PICTURE X,Y X,Y MM'), or lay a card on the model."
+        )
+    elif cameras.two_answers or cameras.tilt_error > 6:
+        said.append(
+            "The tilt of the inside picture is not well known, so the band is wide. A second known length, across the"
+            " first one, narrows it."
+        )
+    if not wanted:
+        said.append(f"Nothing is marked on {inside.id}." if not target else f"{target} is not marked on {inside.id}.")
+    carried = []
+    for each in wanted:
+        part, words = _carry(store, registration, each, margin)
+        carried.append(part)
+        said += [line for line in words if line not in said]
+    return Located(inside, outside, registration, tuple(carried), tuple(said))
+
+
+def _carry(store: Store, registration: Registration, mark: Mark, margin: float) -> tuple[Carried, list[str]]:
+    inside, outside = registration.inside, registration.outside
+    run = next((each for each in store.plan.runs if each.id == mark.of), None)
+    item = structure.items(store.plan).get(mark.of)
+    title = item.title if item is not None else mark.label
+    colour = run.colour if run is not None else ""
+    deep, words = depth_of(store, mark.of)
+    line = inside.to_work(mark.points)
+    cameras = registration.cameras
+    found = registration.found
+    if isinstance(found, Refusal):
+        raise TypeError("a refusal carries nothing")
+    if cameras is None or not cameras.scaled:
+        dense = band.densify(line, max(inside.size) / 100) if len(line) > 1 else line
+        at = plane.transfer(found.matrix, dense)
+        return Carried(mark, title, colour, outside.to_full(at), None, deep, None), words
+    lens_a, lens_b = cameras.best.lens_a, cameras.best.lens_b
+    dense = lens_a.straighten(band.densify(line, max(inside.size) / 100) if len(line) > 1 else line)
+    seen = _seen_from_elsewhere(store, registration, mark) if deep.least is not None else None
+    if seen is not None:
+        deep = seen
+        words = []
+    drawn = band.of_line(
+        cameras,
+        dense,
+        deep,
+        half_bundle=half_bundle(run),
+        margin=margin,
+        ties_error=ties_error_mm(found, cameras),
+    )
+    length = float(np.linalg.norm(np.diff(drawn.skin, axis=0), axis=1).sum()) if len(dense) > 1 else None
+    at = lens_b.bend(drawn.line)
+    return Carried(mark, title, colour, outside.to_full(at), drawn, deep, length), words
+
+
+def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
+    """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through; else
+    anything from the skin to DEEPEST_MM."""
+    for target in _places(store, of):
+        found = [each for each in marking.knowns(store, target) if each.what == "depth"]
+        if found:
+            return _depth(found[-1], target), []
+    where = f"{of}: no depth" if of else "No depth"
+    return (
+        depth.between(0.0, DEEPEST_MM, f"not known: 0 to {DEEPEST_MM:g} mm"),
+        [
+            f"{where} is known, so the band covers 0 to {DEEPEST_MM:g} mm under the skin. Give it with"
+            f" 'lastlook known depth {of or 'RUN'} MM', or trace the run on a second inside picture."
+        ],
+    )
+
+
+def _places(store: Store, of: str) -> list[str]:
+    if not of:
+        return []
+    subs = list(structure.subassemblies_of(store.plan, of))
+    up = [parent for sub in subs for parent in structure.ancestors(store.plan, sub)]
+    return list(dict.fromkeys([of, *subs, *structure.openings_showing(store.plan, of), *up]))
+
+
+def _depth(known: Known, target: str) -> Depth:
+    if known.least is not None and known.most is not None:
+        return depth.between(known.least, known.most, f"{target}: {known.least:.3g} to {known.most:.3g} mm")
+    return depth.known(known.mm, known.within, f"{target}: {known.mm:.3g} ± {known.within:.2g} mm")
+
+
+def _seen_from_elsewhere(store: Store, registration: Registration, mark: Mark) -> Depth | None:
+    """A run's depth from its trace on another inside picture that hangs together with the same outside picture."""
+    if mark.shape != "trace" or not mark.of or registration.cameras is None:
+        return None
+    for other in marking.marks(store, mark.of):
+        if other.shape != "trace" or other.picture in (mark.picture, registration.outside.picture.id):
+            continue
+        second = register(
+            store, picturing.load(store, pictures.find(store.catalogue, other.picture)), registration.outside
+        )
+        if second.cameras is None or not second.cameras.scaled:
+            continue
+        first = registration.inside.to_work(mark.points)
+        found = depth.of_run(
+            depth.triangulate(
+                registration.cameras,
+                registration.cameras.best.lens_a.straighten(band.densify(first, max(registration.inside.size) / 100)),
+                second.cameras,
+                second.cameras.best.lens_a.straighten(second.inside.to_work(other.points)),
+                most=2 * DEEPEST_MM,
+            )
+        )
+        if found is not None:
+            return found
+    return None
+
+
+def half_bundle(run: Run | None) -> float:
+    """Half of a run's outer diameter, mm: as the plan says, else from its gauge, else a usual loom."""
+    if run is not None and run.outer_mm:
+        return run.outer_mm / 2
+    if run is None or run.gauge_awg is None:
+        return HALF_BUNDLE_MM
+    return float(gauges.diameter_mm(run.gauge_awg)) * INSULATION / 2
+
+
+def ties_error_mm(found: PlaneMap, cameras: Cameras) -> float:
+    """What leaving ties out in turn says of the map, in mm: the median distance, where there are few ties."""
+    out = found.left_out[np.isfinite(found.left_out)]
+    if len(out) < 5 or len(found.ties) > 12:
+        return 0.0
+    # Left out, a tie is missed by its own error too: half of it is the map's.
+    return float(np.median(out)) * pixel_mm(cameras, found) / float(np.sqrt(2))
+
+
+def pixel_mm(cameras: Cameras, found: PlaneMap) -> float:
+    """Millimetres on the skin of one pixel of the outside picture, in its middle."""
+    middle = found.ties.b.mean(axis=0)
+    ends = band.pixels_on_skin(
+        cameras.best, np.stack([middle, middle + np.array([1.0, 0.0]), middle + np.array([0.0, 1.0])])
+    )
+    return float((np.linalg.norm(ends[1] - ends[0]) + np.linalg.norm(ends[2] - ends[0])) / 2)

@@ -1,0 +1,101 @@
+"""Pictures as arrays for registration: upright, bounded in size, with the lens that took them as far as it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from lastlook import derived_again, marking, viewing
+from lastlook.catalogue import media
+from lastlook.errors import ArchiveError
+from lastlook.records import Picture, PictureKind
+from lastlook.registration import camera
+from lastlook.registration.camera import Lens
+from lastlook.store import Store
+
+EDGE = 2400
+"""Long edge at which pictures are worked on. 12 MP are reduced to it: 0.17 mm a pixel at 400 mm of field."""
+_EXIF_IFD, _FOCAL_35 = 0x8769, 0xA405
+
+
+@dataclass(frozen=True)
+class Loaded:
+    """A picture's pixels. `rgb` (height, width, 3); `scale`: pixels of it for one of the upright picture in full."""
+
+    picture: Picture
+    rgb: NDArray[np.uint8]
+    scale: float
+
+    @cached_property
+    def grey(self) -> NDArray[np.uint8]:
+        return np.asarray(Image.fromarray(self.rgb).convert("L"), dtype=np.uint8)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        return self.rgb.shape[1], self.rgb.shape[0]
+
+    def to_work(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Pixels of the full picture as pixels of `rgb`."""
+        return np.asarray((np.asarray(points, dtype=np.float64) + 0.5) * self.scale - 0.5)
+
+    def to_full(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((np.asarray(points, dtype=np.float64) + 0.5) / self.scale - 0.5)
+
+
+def load(store: Store, picture: Picture, edge: int = EDGE) -> Loaded:
+    """A picture's pixels with a long edge of at most `edge`. Raises ArchiveError where it cannot be shown."""
+    path = page_path(store, picture, edge)
+    try:
+        with Image.open(path) as image:
+            if max(image.size) > edge:
+                image.draft("RGB", (edge, edge))
+            small = image.convert("RGB")
+            small.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=2.0)
+            rgb = np.asarray(small, dtype=np.uint8)
+    except OSError as error:
+        raise ArchiveError(f"{picture.file} cannot be read", "Run 'lastlook verify'.") from error
+    return Loaded(picture, rgb, max(rgb.shape[:2]) / max(picture.width, picture.height))
+
+
+def page_path(store: Store, picture: Picture, edge: int) -> Path:
+    """The derived file to read: the page where it is large enough or all there is, else a larger view."""
+    if picture.kind is PictureKind.PHOTO and edge > 1000:
+        return viewing.large(store, picture, edge)
+    return derived_again.ensure(store, picture, "page")
+
+
+def lens(store: Store, picture: Picture, size: tuple[int, int]) -> Lens:
+    """The lens that took a picture, for its pixels reduced to `size`: calibrated, else by Exif, else a usual one."""
+    calibrated = marking.lens_of(store, picture.camera)
+    if calibrated is not None:
+        try:
+            return camera.scaled(calibrated, size)
+        except ValueError:
+            pass  # calibrated in another shape of picture: Exif says more of this one
+    focal = _focal_35(store, picture)
+    if focal is not None:
+        try:
+            return camera.from_exif(size, focal)
+        except ValueError:
+            pass
+    return camera.guessed(size)
+
+
+def _focal_35(store: Store, picture: Picture) -> float | None:
+    """The 35 mm equivalent focal length of a photo, from its original's Exif."""
+    if picture.kind is not PictureKind.PHOTO:
+        return None
+    medium = media.get(store.catalogue, picture.sha256)
+    if medium is None:
+        return None
+    try:
+        with Image.open(viewing.original(store, medium)) as image:
+            value = image.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35)
+    except Exception:  # Pillow raises whatever its parsing trips over; the lens is then not known, that is all
+        return None
+    return float(value) if isinstance(value, int | float) and 4 <= value <= 1200 else None

@@ -1,0 +1,181 @@
+"""How two pictures of a model hang together, from all that is known of them.
+
+Ties by hand, markers that stay on it, what matches by itself inside its outline, known lengths, and the lenses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lastlook import marking, picturing
+from lastlook.cards import layout
+from lastlook.marking import Known
+from lastlook.picturing import Loaded
+from lastlook.registration import features, markers, outlines, plane, pose, ties
+from lastlook.registration.camera import Lens
+from lastlook.registration.plane import PlaneMap, Refusal
+from lastlook.registration.pose import Cameras, Length
+from lastlook.registration.ties import Ties, TieSource
+from lastlook.store import Store
+
+Points = NDArray[np.float64]
+
+HAND_PX = 1.6  # of 1600: how exactly a person points at a place in two pictures
+
+
+@dataclass(frozen=True, slots=True)
+class Registration:
+    """How two pictures hang together. `found` is the map or the refusal (working pixels); `cameras` None where none
+    fit; `ties` all that were offered; `lens` lines in words; `scale_basis` '' without scale."""
+
+    inside: Loaded
+    outside: Loaded
+    ties: Ties
+    found: PlaneMap | Refusal
+    cameras: Cameras | None
+    scale_basis: str
+    lens_basis: tuple[str, str]
+    outlined: bool
+
+    @property
+    def scaled(self) -> bool:
+        return self.cameras is not None and self.cameras.scaled
+
+
+def register(store: Store, inside: Loaded, outside: Loaded, extra: tuple[Points, Points] | None = None) -> Registration:
+    """How two pictures hang together, from all that is known. `extra`: ties (full pixels) that are tried, not kept."""
+    a, b, _ = marking.ties(store, inside.picture.id, outside.picture.id)
+    if extra is not None:
+        a, b = np.vstack([a, extra[0]]), np.vstack([b, extra[1]])
+    lens_a = picturing.lens(store, inside.picture, inside.size)
+    lens_b = picturing.lens(store, outside.picture, outside.size)
+    hand = ties.make(
+        lens_a.straighten(inside.to_work(a)),
+        lens_b.straighten(outside.to_work(b)),
+        HAND_PX * max(outside.size) / 1600,
+        TieSource.HAND,
+    )
+    printed, lengths, basis = _known(store, inside, outside, lens_a, lens_b)
+    drawn_a, drawn_b = (_outline(store, each) for each in (inside, outside))
+    outline = drawn_a if drawn_a is not None else _around(hand, printed, inside)
+    grow: plane.Grow | None = None
+    alike = ties.none()
+    if drawn_a is not None or drawn_b is not None:
+        fa, fb = features.find(inside.grey, drawn_a), features.find(outside.grey, drawn_b)
+        alike = features.match(fa, fb)
+        alike = _straight(alike, lens_a, lens_b)
+
+        def gathered(matrix: Points) -> Ties:
+            return _straight(features.guided(fa, fb, matrix, 6 * fb.pixel), lens_a, lens_b)
+
+        grow = gathered
+
+    every = ties.joined(hand, printed, alike)
+    found: PlaneMap | Refusal
+    if drawn_a is None and drawn_b is None and every.of(*plane.TRUSTED).sum() < 4:
+        found = Refusal(
+            plane.Reason.NO_OUTLINE,
+            "nothing says which part of the pictures is the model, and the bench has more to match than it",
+            "draw the model's outline on one of the two pictures, or mark four or more points that show in both",
+        )
+    else:
+        found = plane.register(every, outline, grow=grow)
+    cameras = None
+    if isinstance(found, PlaneMap):
+        cameras = pose.solve(found.ties, found.matrix, lens_a, lens_b, lengths)
+    return Registration(
+        inside, outside, every, found, cameras, basis if lengths else "", (lens_a.basis, lens_b.basis), grow is not None
+    )
+
+
+# ------------------------------------------------------------------------------------------------ what is known
+
+
+def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: Lens) -> tuple[Ties, list[Length], str]:
+    """Ties from markers that stay, and known lengths of both pictures, with what they rest on."""
+    sides = {"a": (inside, lens_a), "b": (outside, lens_b)}
+    staying = [each for each in marking.knowns(store, "marker") if each.what == "marker"]
+    lengths: list[Length] = []
+    basis: list[str] = []
+    corners: dict[str, dict[str, Points]] = {"a": {}, "b": {}}
+    for side, (loaded, lens) in sides.items():
+        known = marking.knowns(store, loaded.picture.id)
+        for each in known:
+            if each.what == "length" and each.points is not None:
+                p, q = lens.straighten(loaded.to_work(each.points))
+                lengths.append(_length(side, p, q, each.mm, each.within))
+                basis.append(f"a length of {each.mm:g} mm")
+            elif each.what == "plane" and each.points is not None and each.places is not None:
+                at = lens.straighten(loaded.to_work(each.points))
+                lengths += _between(side, at, each.places, 0.3)
+                basis.append(f"{len(at)} places in mm")
+        named = [each for each in [*staying, *known] if each.what == "marker"]
+        if named:
+            seen = markers.find(loaded.grey)
+            for each in named:
+                for marker, places in card_corners(seen, each):
+                    at = lens.straighten(marker)
+                    lengths += _between(side, at, places, max(0.1, 0.004 * each.mm))
+                    basis.append(f"{each.name}, {each.mm:g} mm a side")
+                    if each.stays:
+                        corners[side][each.name] = at
+    parts = []
+    for name in corners["a"].keys() & corners["b"].keys():
+        one, two = corners["a"][name], corners["b"][name]
+        if len(one) == len(two):
+            names = [f"{name} corner {n + 1}" for n in range(len(one))]
+            parts.append(ties.make(one, two, 0.35 * max(outside.size) / 1600, TieSource.MARKER, names))
+    return ties.joined(*parts) if parts else ties.none(), lengths, ", ".join(dict.fromkeys(basis))
+
+
+def card_corners(seen: Sequence[markers.Marker], known: Known) -> list[tuple[Points, Points]]:
+    """Corners (N, 2) of a known marker, or of a bench card's four, with their places in mm."""
+    if known.name == "card":
+        on_card = {each.id: each for each in seen if each.family == layout.MARKER_FAMILY}
+        ids = [id for id in layout.MARKER_AT if id in on_card]
+        if not ids:
+            return []
+        factor = known.mm / layout.MARKER  # a card printed at another size
+        places = np.vstack([np.array(layout.corners_of_marker(id)) for id in ids]) * factor
+        return [(np.vstack([on_card[id].corners for id in ids]), places)]
+    s = known.mm
+    square = np.array([[0, 0], [s, 0], [s, s], [0, s]], dtype=np.float64)
+    return [(each.corners, square) for each in seen if each.name == known.name]
+
+
+def _between(side: str, at: Points, places: Points, within: float) -> list[Length]:
+    """Lengths between places that are known in mm: all of a few, and of many those that reach farthest."""
+    pairs = [(i, j) for i in range(len(at)) for j in range(i)]
+    pairs.sort(key=lambda each: -float(np.linalg.norm(places[each[0]] - places[each[1]])))
+    return [
+        _length(side, at[i], at[j], float(np.linalg.norm(places[i] - places[j])), within)
+        for i, j in pairs[:14]
+        if np.linalg.norm(places[i] - places[j]) > 0
+    ]
+
+
+def _length(side: str, p: Points, q: Points, mm: float, within: float) -> Length:
+    return Length("a" if side == "a" else "b", p, q, mm, max(within, 0.0015 * mm))
+
+
+def _outline(store: Store, loaded: Loaded) -> Points | None:
+    drawn = marking.outline(store, loaded.picture.id)
+    return loaded.to_work(drawn) if drawn is not None else None
+
+
+def _around(hand: Ties, printed: Ties, inside: Loaded) -> Points:
+    """Where no outline is drawn: the area the marked points span, since nothing is known beyond it."""
+    points = np.vstack([hand.a, printed.a])
+    if len(points) < 3:
+        return outlines.whole(inside.size)
+    return outlines.hull(points)
+
+
+def _straight(found: Ties, lens_a: Lens, lens_b: Lens) -> Ties:
+    if not lens_a.calibrated and not lens_b.calibrated:
+        return found
+    return Ties(lens_a.straighten(found.a), lens_b.straighten(found.b), found.sigma, found.source, found.name)
