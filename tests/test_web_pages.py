@@ -18,10 +18,10 @@ from lastlook.history import show
 from lastlook.records import Dimension, TagState
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
-from lastlook_web.media import PIECE
 from lastlook_web.words import position, seconds, size
 from tests import webarchive
 from tests.webarchive import PLAN, Filled
+from tests.webreading import a_still, links, send, text_of
 
 
 @pytest.fixture(scope="module")
@@ -44,25 +44,11 @@ def copy(filled: Filled, tmp_path: Path) -> Filled:
     return webarchive.copied(filled, tmp_path)
 
 
-def text_of(page: str) -> str:
-    """The words of a page as they are read: no tags, blanks as one."""
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
-
-
-def links(page: str) -> list[str]:
-    return [html.unescape(found) for found in re.findall(r'href="([^"]*)"', page)]
-
-
 def pages_of(filled: Filled) -> list[str]:
-    still = links_to_stills(filled)
+    still = a_still(filled)
     return ["/", "/?q=W03+before+mast+foot+closed", "/?q=W07+after+O2+closed", "/?q=splise", "/?q=newest&limit=12",
             f"/picture/{filled.last_before_o4}", f"/picture/{still}", f"/clip/{filled.clip}?at=6000", "/sub/MAST",
             "/sub/DECK-M", "/plan", "/not-used", "/help", "/nowhere", "/picture/p000000000000"]  # fmt: skip
-
-
-def links_to_stills(filled: Filled) -> str:
-    with Store(filled.archive) as store:
-        return next(picture.id for picture in webarchive.stills(store))
 
 
 # ------------------------------------------------------------------------------------------------ every page
@@ -284,14 +270,6 @@ def test_a_proposal_is_shown_as_one_with_what_was_seen(client: FlaskClient, fill
     assert "W07" in found[2]
 
 
-def send(client: FlaskClient, address: str, form: dict[str, str], page: str) -> str:
-    found = re.search(r'name="token" value="([^"]+)"', client.get(page).text)
-    assert found
-    answer = client.post(address, data={**form, "token": found[1]})
-    assert answer.status_code == 303, answer.text
-    return client.get(answer.headers["Location"]).text
-
-
 def states(filled: Filled, id: str) -> dict[str, TagState]:
     with Store(filled.archive) as store:
         return {tag.target: tag.state for tag in show(store, id).picture.tags}
@@ -387,109 +365,6 @@ def test_a_subassembly_has_one_address(client: FlaskClient) -> None:
     answer = client.get("/sub/mast")
     assert answer.status_code == 301
     assert answer.headers["Location"] == "/sub/MAST"
-
-
-# ------------------------------------------------------------------------------------------------ a clip
-
-
-def test_a_clip_lists_its_stills_and_the_words_over_them(client: FlaskClient, filled: Filled) -> None:
-    page = client.get(f"/clip/{filled.clip}?at=6000").text
-    assert f'src="/play/{filled.clip}#t=6"' in page
-    words = text_of(page)
-    assert "0:07 The orange one, W05, goes to the motor." in words
-    assert page.count('class="stretch-look" href="/picture/s') >= 2
-
-
-def test_any_moment_of_a_clip_can_be_kept(copy: Filled) -> None:
-    client = create_app(ViewerConfig(copy.archive, by="Ines")).test_client()
-    page = f"/clip/{copy.clip}"
-    kept = send(client, f"{page}/keep", {"at": "0:09.5"}, page)
-    assert "The frame at 0:09.5 is kept." in kept
-    assert "MAH00042.mp4 at 0:09.5" in text_of(kept)
-    assert "was kept already" in send(client, f"{page}/keep", {"at": "9.5"}, page)
-    assert "0:09.5" in text_of(client.get(page).text)
-
-
-@pytest.mark.parametrize("at", ["", "noon", "99:00", "-3"])
-def test_a_moment_that_is_none_is_refused(copy: Filled, at: str) -> None:
-    client = create_app(ViewerConfig(copy.archive)).test_client()
-    page = f"/clip/{copy.clip}"
-    token = re.search(r'name="token" value="([^"]+)"', client.get(page).text)
-    assert token
-    assert client.post(f"{page}/keep", data={"at": at, "token": token[1]}).status_code == 400
-
-
-def test_a_clip_is_given_in_the_ranges_a_player_asks_for(client: FlaskClient, filled: Filled) -> None:
-    # RFC 9110, 14.2 and 15.3.7: 206 with Content-Range; If-Range; 416 past the end.
-    whole = client.get(f"/play/{filled.clip}", buffered=True)
-    assert whole.status_code == 200
-    assert whole.headers["Accept-Ranges"] == "bytes"
-    length = len(whole.data)
-    part = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=100-199"}, buffered=True)
-    assert part.status_code == 206
-    assert part.headers["Content-Range"] == f"bytes 100-199/{length}"
-    assert part.data == whole.data[100:200]
-    last = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=-50"}, buffered=True)
-    assert last.data == whole.data[-50:]
-    assert client.get(f"/play/{filled.clip}", headers={"Range": f"bytes={length}-"}, buffered=True).status_code == 416
-    stale = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=0-9", "If-Range": '"another"'}, buffered=True)
-    assert stale.status_code == 200
-
-
-def test_an_open_ended_range_never_holds_a_thread_for_long(
-    client: FlaskClient, filled: Filled, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("lastlook_web.media.PIECE", 1000)
-    part = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=500-"}, buffered=True)
-    assert part.status_code == 206
-    assert len(part.data) == 1000
-    assert part.headers["Content-Range"].startswith("bytes 500-1499/")
-    assert PIECE < 16 << 20, "what the server keeps for a slow reader"
-
-
-# ------------------------------------------------------------------------------------------------ files
-
-
-def test_pictures_are_cached_by_what_they_are(client: FlaskClient, filled: Filled) -> None:
-    for address in (f"/thumb/{filled.last_before_o4}.jpg", f"/page/{filled.last_before_o4}.jpg"):
-        first = client.get(address, buffered=True)
-        assert first.content_type == "image/jpeg"
-        assert first.data[:3] == b"\xff\xd8\xff"
-        again = client.get(address, headers={"If-None-Match": first.headers["ETag"]})
-        assert again.status_code == 304
-        assert not again.data
-
-
-@pytest.mark.parametrize("size", ["thumb", "page"])
-def test_a_missing_picture_comes_back_by_itself(copy: Filled, size: str) -> None:
-    client = create_app(ViewerConfig(copy.archive)).test_client()
-    for id in (copy.last_before_o4, links_to_stills(copy)):
-        before = client.get(f"/{size}/{id}.jpg", buffered=True).data
-        with Store(copy.archive) as store:
-            path = copy.archive.derived / getattr(show(store, id).picture, size)
-        path.unlink()
-        assert client.get(f"/{size}/{id}.jpg", buffered=True).data == before
-
-
-def test_the_original_is_given_back_byte_for_byte(client: FlaskClient, filled: Filled) -> None:
-    answer = client.get(f"/original/{filled.last_before_o4}", buffered=True)
-    assert answer.data == (filled.source / "mast foot" / "IMG_20260325_162245.jpg").read_bytes()
-    assert "IMG_20260325_162245.jpg" in answer.headers["Content-Disposition"]
-
-
-def test_a_larger_view_is_made_when_asked_for(client: FlaskClient, filled: Filled) -> None:
-    answer = client.get(f"/large/{filled.ids['IMG_20260324_145018.heic']}.jpg", buffered=True)
-    assert answer.status_code == 200
-    assert answer.data[:3] == b"\xff\xd8\xff"
-    assert client.get(f"/large/{links_to_stills(filled)}.jpg").status_code == 404
-
-
-def test_a_lost_original_is_told_in_words(copy: Filled) -> None:
-    client = create_app(ViewerConfig(copy.archive)).test_client()
-    for path in copy.archive.originals.rglob("*.mp4"):
-        path.unlink()
-    assert client.get(f"/original/{copy.clip}").status_code == 404
-    assert "is not where it was" in text_of(client.get(f"/clip/{copy.clip}").text)
 
 
 # ------------------------------------------------------------------------------------------------ other sheets
