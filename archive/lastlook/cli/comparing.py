@@ -52,8 +52,9 @@ def align(store: Store, first: str, second: str, out: Path | None, as_json: bool
 @json_option
 @needs_store
 def changes(store: Store, first: str, second: str, out: Path | None, as_json: bool) -> int:
-    """What changed from FIRST to SECOND: structure that came, went or moved; light and noise are taken out. A small
-    change may be missed: nothing found is no proof that nothing changed.
+    """What changed from FIRST to SECOND: structure that came, went or moved.
+
+    Light and noise are taken out. A small change may be missed: nothing found is no proof that nothing changed.
 
     \b
     Example:
@@ -137,7 +138,8 @@ def sameview(store: Store, picture: str, most: int, as_json: bool) -> int:
 @json_option
 @needs_store
 def length(store: Store, picture: str, points: tuple[tuple[float, float], ...], as_json: bool) -> int:
-    """The length in mm of a line through points X,Y on a plane of known scale, and the angle at the middle of three.
+    """The length in mm of a line through points X,Y on a plane, and the angle at the middle of three.
+
     Scale comes from 'lastlook known' (a length, places, a marker or card) of the same picture and plane.
 
     \b
@@ -182,8 +184,9 @@ def length(store: Store, picture: str, points: tuple[tuple[float, float], ...], 
 @json_option
 @needs_store
 def calibrate(store: Store, photos: tuple[str, ...], board: str, as_json: bool) -> int:
-    """Learn a camera's lens from photos of a flat printed chessboard, taken from different sides. Pictures of that
-    camera are straightened from then on; 'lastlook undo' takes it back.
+    """Learn a camera's lens from photos of a flat printed chessboard, taken from different sides.
+
+    Pictures of that camera are straightened from then on; 'lastlook undo' takes it back.
 
     \b
     Example:

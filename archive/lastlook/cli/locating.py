@@ -79,8 +79,10 @@ def mark(
     follow: bool,
     as_json: bool,
 ) -> int:
-    """Draw on a PICTURE: a trace, point, region, outline or dimension through points X,Y in pixels of the upright
-    picture. Without a SHAPE, list what is drawn on it. 'lastlook undo' takes the last one back.
+    """Draw on a PICTURE: a trace, point, region, outline or dimension.
+
+    Points are X,Y in pixels of the upright picture. Without a SHAPE, what is drawn on it is listed. 'lastlook undo'
+    takes the last one back.
 
     \b
     Example:
@@ -145,8 +147,10 @@ def tie(
     pairs: tuple[tuple[tuple[float, float], tuple[float, float]], ...],
     as_json: bool,
 ) -> int:
-    """Say that places of two pictures are one place of the model, as X,Y=X,Y. Without pairs, list them with how well
-    they fit. Six, spread along the flange, are a good number; all on the skin.
+    """Say that places of two pictures are one place of the model, as X,Y=X,Y.
+
+    Without pairs, they are listed with how well they fit. Six, spread along the flange, are a good number; all of them
+    on the skin.
 
     \b
     Example:
@@ -211,6 +215,7 @@ def known() -> None:
 @click.argument("mm", type=float)
 @click.option("--within", default=0.5, show_default=True, metavar="MM", help="How far off it may be.")
 @by_option
+@json_option
 @needs_store
 def known_length(
     store: Store,
@@ -219,6 +224,7 @@ def known_length(
     second: tuple[float, float],
     mm: float,
     within: float,
+    as_json: bool,
 ) -> int:
     """A length on the skin between two points: of a rule in the frame, or measured on the model.
 
@@ -228,15 +234,18 @@ def known_length(
     """
     from lastlook import marking
 
-    return _kept(marking.know_length(store, picture, (first, second), mm, within))
+    return _kept(marking.know_length(store, picture, (first, second), mm, within), as_json)
 
 
 @known.command("plane")
 @click.argument("picture")
 @click.argument("places", nargs=-1, type=PAIR, required=True)
 @by_option
+@json_option
 @needs_store
-def known_plane(store: Store, picture: str, places: tuple[tuple[tuple[float, float], tuple[float, float]], ...]) -> int:
+def known_plane(
+    store: Store, picture: str, places: tuple[tuple[tuple[float, float], tuple[float, float]], ...], as_json: bool
+) -> int:
     """Four or more points of the skin whose places are known, as X,Y=MM,MM.
 
     \b
@@ -245,7 +254,9 @@ def known_plane(store: Store, picture: str, places: tuple[tuple[tuple[float, flo
     """
     from lastlook import marking
 
-    return _kept(marking.know_plane(store, picture, [each[0] for each in places], [each[1] for each in places]))
+    return _kept(
+        marking.know_plane(store, picture, [each[0] for each in places], [each[1] for each in places]), as_json
+    )
 
 
 @known.command("marker")
@@ -254,8 +265,9 @@ def known_plane(store: Store, picture: str, places: tuple[tuple[tuple[float, flo
 @click.option("--on", "picture", default="", metavar="PICTURE", help="It lies on the model's skin in this picture.")
 @click.option("--stays", is_flag=True, help="It stays in one place of the model: it joins pictures as well.")
 @by_option
+@json_option
 @needs_store
-def known_marker(store: Store, name: str, mm: float, picture: str, stays: bool) -> int:
+def known_marker(store: Store, name: str, mm: float, picture: str, stays: bool, as_json: bool) -> int:
     """A printed marker (36h11-7, or card for a bench card) on the model, and the side of its black border.
 
     \b
@@ -265,7 +277,7 @@ def known_marker(store: Store, name: str, mm: float, picture: str, stays: bool) 
     """
     from lastlook import marking
 
-    return _kept(marking.know_marker(store, name, mm, picture=picture, stays=stays))
+    return _kept(marking.know_marker(store, name, mm, picture=picture, stays=stays), as_json)
 
 
 @known.command("depth")
@@ -275,8 +287,11 @@ def known_marker(store: Store, name: str, mm: float, picture: str, stays: bool) 
 @click.option("--least", type=float, metavar="MM", help="Where only limits are known: the least.")
 @click.option("--most", type=float, metavar="MM", help="Where only limits are known: the most.")
 @by_option
+@json_option
 @needs_store
-def known_depth(store: Store, id: str, mm: float | None, within: float, least: float | None, most: float | None) -> int:
+def known_depth(
+    store: Store, id: str, mm: float | None, within: float, least: float | None, most: float | None, as_json: bool
+) -> int:
     """How far a run lies below the skin's outer face, or what is in a subassembly or behind an opening.
 
     \b
@@ -288,7 +303,7 @@ def known_depth(store: Store, id: str, mm: float | None, within: float, least: f
 
     if mm is None and most is None:
         raise UsageError("no depth was given", "Give MM, or --least and --most.")
-    return _kept(marking.know_depth(store, id, mm or 0.0, within, least=least, most=most))
+    return _kept(marking.know_depth(store, id, mm or 0.0, within, least=least, most=most), as_json)
 
 
 @click.command(no_args_is_help=True)
@@ -461,7 +476,10 @@ def _found_json(found: object) -> dict[str, object]:
     }
 
 
-def _kept(decision: Decision) -> int:
+def _kept(decision: Decision, as_json: bool) -> int:
+    if as_json:
+        print_json({"decision": decision.uid, **decision.body})
+        return 0
     click.echo(f"Kept as {decision.uid[:8]}. 'lastlook undo' takes it back.")
     return 0
 
