@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
+from flask import Flask
 from flask.testing import FlaskClient
 
 from lastlook.history import show
