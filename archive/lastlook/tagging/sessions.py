@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from lastlook.records import CaptureTime, Decision, Dimension, Proposal, ProposalSource
 from lastlook.tagging.context import Context, SessionOverlap
+from lastlook.times import zone_named
 
 LONGEST: Final = timedelta(hours=12)
 """How long a session lasts that nobody stopped (common practice, no source: nobody is at the bench for longer)."""
@@ -99,10 +100,12 @@ def overlaps(sessions: Iterable[Session], time: CaptureTime, least: float = 0.05
 def propose(context: Context) -> list[Proposal]:
     """One proposal for each thing that the sessions around the picture were about."""
     best: dict[tuple[Dimension, str], Proposal] = {}
+    zone = zone_named(context.plan.build.zone)
     for overlap in context.sessions:
+        began = f"{overlap.start.astimezone(zone):%Y-%m-%d %H:%M}"
         for dimension, target in overlap.targets:
             confidence = round(overlap.share * context.weights.session_of(dimension), 4)
-            evidence = f"taken in the session on {target} that {overlap.by} began {overlap.start:%Y-%m-%d %H:%M} UTC"
+            evidence = f"taken in the session on {target} that {overlap.by} began {began}"
             if overlap.share < 0.995:
                 evidence += f" ({overlap.share * 100:.0f} % of the times it may have)"
             key = (dimension, target)
