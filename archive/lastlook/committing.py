@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
 
@@ -108,6 +108,7 @@ class Committer:
                         file, printable(PurePath(path).name), stored, in_place=self.in_place
                     )
                     self._arrive(medium, path)
+                    medium = replace(medium, arrived=media.first_arrival(store.catalogue, medium.sha256))
                     keeping.add_captions(store, medium, read)
                     self._now.captions += 1
                 keeping.hear(store, clip)
@@ -148,6 +149,7 @@ class Committer:
         name = PurePath(reading.path).name
         reading = keeping.own_claims(reading, printable(name), reading.mtime_ns)
         medium = media.from_reading(reading, file=printable(name), stored="", in_place=self.in_place)
+        medium = replace(medium, arrived=datetime.now(UTC))
         folder = keeping.day_folder(retime.resolve_medium(catalogue, store.zone, medium), store.zone)
         medium = media.stored_at(medium, self._store(reading.path, reading.sha256, folder))
         media.drop_problem(catalogue, path_to_text(reading.path))
@@ -155,6 +157,7 @@ class Committer:
         if problem is not None:
             self._list(problem)
         self._arrive(medium, reading.path)
+        medium = replace(medium, arrived=media.first_arrival(catalogue, medium.sha256))
         rids = keeping.add_medium(store, medium, reading)
         self._now.new.add(medium.sha256)
         self._now.stills += len(reading.stills)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from lastlook import times
+from lastlook import clock_fit, times
+from lastlook.cameras import cameras
 from lastlook.catalogue import closings, decisions, media, pictures
 from lastlook.errors import UsageError
 from lastlook.plan.ids import nearest
@@ -17,9 +19,13 @@ from lastlook.retime import body_of
 from lastlook.store import Store
 
 CAPTION_LIMIT = 2000
+CAMERA_NAME_LIMIT = 80
+MOST_ERROR_S = 100 * 366 * 86_400.0
+MOST_DRIFT_S = 3600.0
 UNDOABLE = (
     *("session", "session-stop"),
     *("tag", "plan", "close", "reopen", "clock", "still"),
+    *("camera", "reference"),
     *("mark", "tie", "known"),
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "adhesive", "bond"),
     *("statement", "private", "approval-pack", "approval"),
@@ -188,21 +194,106 @@ def _act(store: Store, kind: str, opening: str, when: times.When, more: dict[str
 
 
 def correct_clock(store: Store, correction: ClockCorrection) -> tuple[Decision, int]:
-    """Record how a camera's clock stands. Returns the decision and how many pictures moved."""
-    known = [key for key, _ in media.cameras(store.catalogue)]
-    if correction.camera not in known:
-        like = nearest(correction.camera, [key for key in known if key])
-        near = f" Nearest known: {', '.join(repr(key) for key in like)}." if like else ""
+    """Record how a camera's clock stands. Returns the decision and how many pictures moved.
+
+    `correction.camera` as a person types it: a camera's key, or the name it was given. Raises UsageError.
+    """
+    _check_numbers(correction)
+    camera = find_camera(store, correction.camera)
+    if not camera:
         raise UsageError(
-            f"no picture was taken by a camera {correction.camera!r}", f"List cameras with 'lastlook clock list'.{near}"
+            "files that name no camera may be of several", "Correct a named camera; see 'lastlook clock list'."
         )
+    body = body_of(replace(correction, camera=camera))
+    return _decide_of_cameras(store, "clock", body, (camera,))
+
+
+def find_camera(store: Store, typed: str) -> str:
+    """The key of the camera that a person means by its key or its name. Raises UsageError naming near ones."""
+    known = cameras(store.catalogue)
+    keys = [key for key, _ in media.cameras(store.catalogue)]
+    wanted = typed.strip().casefold()
+    for key in keys:
+        if key.casefold() == wanted or (key and known.shown(key).casefold() == wanted):
+            return known.whole(key)
+    words = [word for key in keys if key for word in dict.fromkeys((key, known.shown(key)))]
+    like = nearest(typed, words)
+    near = f" Nearest known: {', '.join(repr(word) for word in like)}." if like else ""
+    raise UsageError(f"no picture was taken by a camera {typed!r}", f"List cameras with 'lastlook clock list'.{near}")
+
+
+def name_camera(store: Store, typed: str, name: str) -> Decision:
+    """Say what to call a camera. Raises UsageError."""
+    name = " ".join(name.split())
+    if not 0 < len(name) <= CAMERA_NAME_LIMIT:
+        raise UsageError("a camera's name has one to eighty letters", "Give one such as 'bench phone'.")
+    camera = find_camera(store, typed)
+    if not camera:
+        raise UsageError("files that name no camera may be of several", "They cannot be given a name together.")
+    known = cameras(store.catalogue)
+    for key, _ in media.cameras(store.catalogue):
+        if known.whole(key) != camera and name.casefold() in {key.casefold(), known.shown(key).casefold()}:
+            raise UsageError(
+                f"another camera is called {name!r}", "Choose another name, or merge the two: 'lastlook clock merge'."
+            )
+    decision, _ = _decide_of_cameras(store, "camera", {"camera": camera, "name": name}, (camera,))
+    return decision
+
+
+def merge_cameras(store: Store, typed: str, into: str) -> tuple[Decision, int]:
+    """Say that two cameras are one, which goes by the second's name. Returns how many pictures moved, too."""
+    first, second = find_camera(store, typed), find_camera(store, into)
+    if first == second:
+        raise UsageError(f"{typed!r} and {into!r} are one camera already", "See 'lastlook clock list'.")
+    if not first or not second:
+        raise UsageError("files that name no camera may be of several", "Merge cameras that are named.")
+    return _decide_of_cameras(store, "camera", {"camera": first, "into": second}, (first, second))
+
+
+def use_reference(store: Store, typed: str, *, used: bool) -> tuple[Decision, int]:
+    """Say whether a picture of the clock card counts. Returns how many pictures moved, too. Raises UsageError."""
+    picture = pictures.find(store.catalogue, typed)
+    found = clock_fit.cards(store.catalogue, store.zone)
+    for camera, shown in found.items():
+        of_camera = {one.picture for one in (*shown.used, *shown.ignored)}
+        if picture.id in of_camera:
+            if (picture.id in {one.picture for one in shown.used}) == used:
+                word = "is used already" if used else "is left out already"
+                raise UsageError(f"{picture.id} {word}", "See 'lastlook clock show'.")
+            body = {"picture": picture.id, "camera": camera, "used": used}
+            return _decide_of_cameras(store, "reference", body, (camera,))
+        if picture.id in shown.unread:
+            raise UsageError(
+                f"{picture.id} shows the clock card, but its file holds no time of its camera to the second",
+                "Take the file as the camera wrote it, not a copy that was sent on.",
+            )
+    raise UsageError(f"no clock card was read in {picture.id}", "See 'lastlook clock show' for those that were.")
+
+
+def _check_numbers(correction: ClockCorrection) -> None:
+    numbers = (correction.error_s, correction.drift_s_per_day, correction.uncertainty_s)
+    if not all(math.isfinite(number) for number in numbers):
+        raise UsageError("a clock cannot be wrong by what is no number", "Give seconds, such as --error -12.5.")
+    if abs(correction.error_s) > MOST_ERROR_S or correction.uncertainty_s > MOST_ERROR_S:
+        raise UsageError("no clock is wrong by more than a hundred years", "Give seconds: a day has 86400.")
+    if abs(correction.drift_s_per_day) > MOST_DRIFT_S:
+        raise UsageError(
+            f"no clock drifts by {correction.drift_s_per_day:g} s a day", "Give seconds a day; most drift by under ten."
+        )
+    if correction.uncertainty_s < 0:
+        raise UsageError("the uncertainty is below nothing", "Give --uncertainty 0 or more.")
+    walls = (correction.reference, correction.since, correction.until)
+    if any(wall is not None and wall.tzinfo is not None for wall in walls):
+        raise UsageError("times of a camera's own clock have no zone", "Leave the offset away.")
+    if correction.since is not None and correction.until is not None and correction.until <= correction.since:
+        raise UsageError("the correction ends before it begins", "Check --since and --until.")
+
+
+def _decide_of_cameras(store: Store, kind: str, body: dict[str, object], keys: Sequence[str]) -> tuple[Decision, int]:
     with store.deciding():
-        before = dict(_instants(store, correction.camera))
-        decision = decisions.append(store.catalogue, "clock", body_of(correction), by=store.by)
+        members = sorted({one for key in keys for one in cameras(store.catalogue).members(key)})
+        before = dict(pictures.instants(store.catalogue, members))
+        decision = decisions.append(store.catalogue, kind, body, by=store.by)
         project(store, decision)
-        after = dict(_instants(store, correction.camera))
+        after = dict(pictures.instants(store.catalogue, members))
     return decision, sum(before[rid] != instant for rid, instant in after.items())
-
-
-def _instants(store: Store, camera: str) -> list[tuple[int, int | None]]:
-    return pictures.instants(store.catalogue, camera)

@@ -16,7 +16,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from lastlook import grouping, keeping
+from lastlook import grouping, keeping, reading_codes
 from lastlook.archive import path_to_text, text_to_path
 from lastlook.catalogue import media, pending, plain
 from lastlook.catalogue.media import Place, Sighting
@@ -94,6 +94,7 @@ def ingest(
         run.refuse(own)
         try:
             run.take(executor, window, report)
+            run.search(executor, window, report)
         except KeyboardInterrupt:
             run.stopped = True
         run.finish(report)
@@ -158,6 +159,11 @@ class _Run:
         self._read(todo, executor, window, report)
         self._flush()
         self._take_captions()
+
+    def search(self, executor: Executor, window: int, report: Report) -> None:
+        """Search the new pictures for cards, now that all files are in."""
+        settings = intake_settings(self.store, in_place=self.in_place)
+        reading_codes.read_codes(self.store, settings, executor=executor, report=report, window=window)
 
     def finish(self, report: Report) -> None:
         """Keep what was read so far, group near-duplicates, let the text index learn."""

@@ -19,7 +19,7 @@ from lastlook.errors import ArchiveError
 from lastlook.intake import fingerprint
 from lastlook.intake.captions import Captions
 from lastlook.intake.discover import is_motion_pair
-from lastlook.intake.names import name_claim
+from lastlook.intake.names import name_claim, series
 from lastlook.records import Camera, CaptureTime, ClaimSource, Decision, MediaKind, Problem, Reading
 from lastlook.store import Store
 
@@ -148,7 +148,8 @@ def own_claims(reading: Reading, file: str, mtime_ns: int) -> Reading:
     read = tuple(claim for claim in reading.claims if claim.source not in own)
     named = name_claim(file)
     added = (*((named,) if named else ()), times.file_system_claim(mtime_ns))
-    return replace(reading, claims=(*read, *added), mtime_ns=mtime_ns)
+    camera = replace(reading.camera, series=series(file))
+    return replace(reading, claims=(*read, *added), mtime_ns=mtime_ns, camera=camera)
 
 
 def kept_problem(reading: Reading, path: str) -> Problem | None:

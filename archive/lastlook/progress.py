@@ -10,6 +10,7 @@ from enum import StrEnum
 class Stage(StrEnum):
     SCAN = "scan"  # listing files; total is not known
     READ = "read"  # reading photos and clips
+    CODES = "codes"  # searching pictures for codes
     PROPOSE = "propose"  # proposing tags
     GROUP = "group"  # grouping near-duplicates
     INDEX = "index"  # learning words

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from lastlook import grouping, placing, proposing, retime
+from lastlook import clock_fit, grouping, placing, proposing, retime
 from lastlook.catalogue import closings, decisions, pictures
 from lastlook.records import Decision, still_id
 from lastlook.store import Store
@@ -35,15 +35,17 @@ def project(store: Store, decision: Decision) -> None:
         grouping.regroup(catalogue)
     elif decision.kind in placing.SESSION_KINDS:
         proposing.propose(store, placing.by_session(store, decision))
-    elif decision.kind == "clock":
+    elif decision.kind in {"clock", "camera", "reference"}:
         before = placing.by_time(store)
-        if retime.retime(catalogue, store.zone, str(body["camera"])):
+        also = [str(body[key]) for key in ("camera", "into") if key in body and "name" not in body]
+        if clock_fit.refit(catalogue, store.zone, also):
             grouping.regroup(catalogue)
             proposing.propose(store, sorted({*before, *placing.by_time(store)}))
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         pictures.mark_all_unindexed(catalogue)
-        if retime.retime(catalogue, store.zone):
+        # The zone may be another: references are read in it, and then every time.
+        if clock_fit.refit(catalogue, store.zone) + retime.retime(catalogue, store.zone):
             grouping.regroup(catalogue)
         proposing.propose(store)
 

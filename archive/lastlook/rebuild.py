@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lastlook import grouping, keeping, proposing, retime, stills_by_hand
+from lastlook import grouping, keeping, proposing, reading_codes, retime, stills_by_hand
 from lastlook.archive import Archive
 from lastlook.catalogue import Catalogue, closings, decisions, media, pictures, plain
 from lastlook.errors import ArchiveDamaged, ArchiveError, LastlookError
@@ -146,6 +146,8 @@ class _Replay:
             for opening in {str(one.body["opening"]) for one in self.replayed if one.kind in {"close", "reopen"}}:
                 closings.refold(catalogue, opening)
             grouping.regroup(catalogue)
+        settings = intake_settings(self.store, in_place=True)
+        reading_codes.read_codes(self.store, settings, executor=self.executor, report=self.report)
 
     def _readings(self) -> Iterator[Reading | None]:
         """What each arrival's original holds, in the order of arrivals, None where it is lost; read some ahead."""
@@ -194,7 +196,7 @@ class _Replay:
         if problem is not None:
             media.add_problem(catalogue, problem, decision.at)
         medium = media.from_reading(reading, file=body["file"], stored=body["stored"], in_place=body["in_place"])
-        keeping.add_medium(self.store, medium, reading)
+        keeping.add_medium(self.store, replace(medium, arrived=media.first_arrival(catalogue, medium.sha256)), reading)
 
     def _captions(self, decision: Decision) -> None:
         body: Mapping[str, Any] = decision.body
@@ -217,6 +219,7 @@ class _Replay:
         taken = replace(taken, mtime_ns=body["mtime_ns"])
         file = CaptionFile(str(path), taken, read, body["belongs_to"])
         medium = keeping.caption_medium(file, body["file"], body["stored"], in_place=body["in_place"])
+        medium = replace(medium, arrived=media.first_arrival(self.store.catalogue, medium.sha256))
         keeping.add_captions(self.store, medium, read)
 
     def _still(self, decision: Decision) -> None:

@@ -136,7 +136,7 @@ class Camera:
 
     @property
     def key(self) -> str:
-        """A stable name for clock corrections: maker, model, serial as far as known, else the naming series, else ''."""
+        """A stable name for clock corrections: maker, model, serial as far as known, else the naming series or ''."""
         make, model = self.make.strip(), self.model.strip()
         # Many makers repeat their name at the start of the model.
         name = model if model.lower().startswith(make.lower()) else f"{make} {model}".strip()

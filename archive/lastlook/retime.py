@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
 from lastlook import times
-from lastlook.catalogue import Catalogue, decisions, media, pictures
+from lastlook.cameras import cameras
+from lastlook.catalogue import Catalogue, codes, decisions, media, pictures
 from lastlook.records import CaptureTime, Claim, ClockCorrection, Decision
 
 
 def corrections(catalogue: Catalogue, camera: str) -> tuple[ClockCorrection, ...]:
-    """The clock corrections of a camera that are in force, in the order in which they were given."""
-    return tuple(_correction(decision) for decision in decisions.live(catalogue, "clock", f"camera:{camera}"))
+    """The clock corrections of a camera that are in force: those found from pictures of the clock card, then those
+    that people gave, in the order in which they were given. One that was given to a merged camera holds for all of it.
+    """
+    known = cameras(catalogue)
+    given: list[Decision] = []
+    for member in known.members(camera):
+        given += decisions.live(catalogue, "clock", f"camera:{member}")
+    given.sort(key=lambda decision: decision.seq)
+    found = [from_body(body, fitted=True) for body in codes.fitted(catalogue, known.whole(camera))]
+    every = [*found, *(from_body(decision.body) for decision in given)]
+    return tuple(replace(one, camera=camera) for one in every)
 
 
 def all_corrections(catalogue: Catalogue) -> list[tuple[Decision, ClockCorrection]]:
     """Every clock correction in force, with the decision that made it."""
-    return [(decision, _correction(decision)) for decision in decisions.live(catalogue, "clock")]
+    return [(decision, from_body(decision.body)) for decision in decisions.live(catalogue, "clock")]
 
 
 def body_of(correction: ClockCorrection) -> dict[str, object]:
@@ -46,19 +57,28 @@ def resolve_medium(catalogue: Catalogue, zone: str, medium: media.Medium, clip_m
         camera=medium.camera.key,
         clip_ms=clip_ms,
         duration_ms=medium.duration_ms,
+        not_after=medium.arrived,
     )
 
 
 def retime(catalogue: Catalogue, zone: str, camera: str | None = None) -> int:
-    """Resolve all pictures again, or one camera's; returns how many times changed. Inside a transaction."""
+    """Resolve all pictures again, or one camera's and all that was merged with it; returns how many times changed.
+    Inside a transaction."""
     by_camera: dict[str, tuple[ClockCorrection, ...]] = {}
     claims_of = lru_cache(maxsize=64)(_claims)  # the stills of a clip share their clip's claims
     changed = []
-    for rid, claims, key, clip_ms, duration_ms in pictures.times_to_resolve(catalogue, camera):
+    keys = None if camera is None else cameras(catalogue).members(camera)
+    for rid, claims, key, clip_ms, duration_ms, arrived in pictures.times_to_resolve(catalogue, keys):
         if key not in by_camera:
             by_camera[key] = corrections(catalogue, key)
         time = times.resolve(
-            claims_of(claims), by_camera[key], zone, camera=key, clip_ms=clip_ms or 0, duration_ms=duration_ms
+            claims_of(claims),
+            by_camera[key],
+            zone,
+            camera=key,
+            clip_ms=clip_ms or 0,
+            duration_ms=duration_ms,
+            not_after=arrived,
         )
         changed.append((rid, time))
     return pictures.set_times(catalogue, changed)
@@ -68,8 +88,8 @@ def _claims(text: str) -> tuple[Claim, ...]:
     return media.claims_from_json(text)
 
 
-def _correction(decision: Decision) -> ClockCorrection:
-    body: Mapping[str, Any] = decision.body
+def from_body(body: Mapping[str, Any], *, fitted: bool = False) -> ClockCorrection:
+    """The correction that a decision's body holds, or that was fitted and kept."""
     return ClockCorrection(
         camera=str(body["camera"]),
         error_s=float(body["error_s"]),
@@ -80,6 +100,7 @@ def _correction(decision: Decision) -> ClockCorrection:
         since=_instant(body.get("since")),
         until=_instant(body.get("until")),
         note=str(body.get("note", "")),
+        fitted=fitted,
     )
 
 

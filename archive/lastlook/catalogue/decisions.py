@@ -16,6 +16,8 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     still     {clip, clip_ms}                         a moment of a clip kept by hand
     close     {opening, at, earliest, latest, said, method, plan, check, look (or absent: closed without a check)}
     reopen    {opening, at, earliest, latest, said}
+    camera    {camera, name} or {camera, into}         what a camera is called; that it is one with another
+    reference {picture, camera, used}                 whether a picture of the clock card counts
     clock     {camera, error_s, reference, drift_s_per_day, uncertainty_s, fixed_offset_min, since, until, note}
     view      {pictures, items: [[dimension, target]…], view, shows, sharp, region, shares, person}
               how pictures show items; says too that they show them
@@ -143,9 +145,7 @@ def live_about(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[st
     return [found[seq] for seq in sorted(found)]
 
 
-def live_by_subject(
-    catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str]
-) -> list[tuple[str, Decision]]:
+def live_by_subject(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str]) -> list[tuple[str, Decision]]:
     """(subject, decision) for each decision of some kinds about any of `subjects` (at most some hundreds) that nobody
     took back, oldest first."""
     marks, kind_marks = ",".join("?" * len(subjects)), ",".join("?" * len(kinds))
@@ -290,6 +290,10 @@ def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: 
         return ["plan"]
     if kind == "clock":
         return [f"camera:{body['camera']}"]
+    if kind == "camera":
+        return [f"camera:{body[key]}" for key in ("camera", "into") if key in body]
+    if kind == "reference":
+        return [str(body["picture"]), f"camera:{body['camera']}"]
     if kind == "refused":
         return [f"file:{body['source']}"]
     if kind == "still":

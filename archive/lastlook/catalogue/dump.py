@@ -10,7 +10,10 @@ from lastlook.catalogue.connection import Catalogue
 _PARTS = {
     "decision": "SELECT seq, uid, at, by, kind, body, undoes, undone FROM decision ORDER BY seq",
     "decision_subject": "SELECT subject, seq FROM decision_subject ORDER BY seq, subject",
-    "medium": "SELECT * FROM medium ORDER BY sha256",
+    # When it came in stands in the decisions.
+    "medium": "SELECT sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height, orientation,"
+    " make, model, serial, camera, claims, facts, warnings, duration_ms, pair_id, belongs_to, shown"
+    " FROM medium ORDER BY sha256",
     "sighting": "SELECT * FROM sighting ORDER BY path, sha256",
     "problem": "SELECT path, reason, hint, kept FROM problem ORDER BY path",
     "caption_of": "SELECT path, clip, sha256 FROM caption_of ORDER BY path, clip",
@@ -22,6 +25,8 @@ _PARTS = {
     " ORDER BY 1, 2, 3, 4",
     "tag": "SELECT id, dimension, target, state, by, t.why, confidence, counts FROM tag t JOIN picture USING (rid)"
     " ORDER BY 1, 2, 3",
+    "code": "SELECT id, n, c.kind, text, corners, sure, mirrored FROM code c JOIN picture USING (rid) ORDER BY id, n",
+    "fitted_clock": "SELECT camera, n, body FROM fitted_clock ORDER BY camera, n",
     "closing": "SELECT * FROM closing ORDER BY uid",
 }
 

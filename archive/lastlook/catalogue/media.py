@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from lastlook.catalogue.connection import Catalogue, Row, meaning
@@ -14,8 +14,9 @@ from lastlook.records import Camera, Claim, ClaimSource, Cue, Problem, Reading, 
 
 _COLUMNS = (
     "sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height, orientation, make, model,"
-    " serial, claims, facts, warnings, duration_ms, pair_id, COALESCE(belongs_to, ''), shown"
+    " serial, claims, facts, warnings, duration_ms, pair_id, COALESCE(belongs_to, ''), shown, camera, arrived_ms"
 )
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,7 @@ class Medium:
     pair_id: str
     belongs_to: str
     shown: bool
+    arrived: datetime | None = None  # when it came in first
 
     @property
     def id(self) -> str:
@@ -72,6 +74,10 @@ def from_reading(reading: Reading, *, file: str, stored: str, in_place: bool, be
     )
 
 
+def _series(camera: str) -> str:
+    return camera.removeprefix("named ") if camera.startswith("named ") else ""
+
+
 def stored_at(medium: Medium, stored: str) -> Medium:
     """The medium with the place of its original."""
     return replace(medium, stored=stored)
@@ -82,8 +88,8 @@ def add(catalogue: Catalogue, medium: Medium) -> None:
     camera = medium.camera
     catalogue.execute(
         "INSERT INTO medium (sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height,"
-        " orientation, make, model, serial, camera, claims, facts, warnings, duration_ms, pair_id, belongs_to, shown)"
-        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (sha256) DO UPDATE SET"
+        " orientation, make, model, serial, camera, claims, facts, warnings, duration_ms, pair_id, belongs_to, shown,"
+        " arrived_ms) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (sha256) DO UPDATE SET"
         " file = excluded.file, stored = excluded.stored, in_place = excluded.in_place, mtime_ns = excluded.mtime_ns,"
         " claims = excluded.claims",
         (
@@ -109,6 +115,7 @@ def add(catalogue: Catalogue, medium: Medium) -> None:
             medium.pair_id,
             medium.belongs_to or None,
             int(medium.shown),
+            None if medium.arrived is None else (medium.arrived - _EPOCH) // timedelta(milliseconds=1),
         ),
     )
 
@@ -314,6 +321,25 @@ def cameras(catalogue: Catalogue) -> list[tuple[str, int]]:
     return [(str(row[0]), int(row[1])) for row in rows]
 
 
+def first_arrival(catalogue: Catalogue, sha256: str) -> datetime | None:
+    """When this content came in first, though it may have been lost since."""
+    row = catalogue.row(
+        "SELECT MIN(at) FROM decision WHERE kind = 'arrival' AND json_extract(body, '$.sha256') = ?", (sha256,)
+    )
+    return datetime.fromisoformat(row[0]) if row and row[0] else None
+
+
+def unnamed_files(catalogue: Catalogue) -> list[tuple[str, str]]:
+    """(content, file) of photos and clips that no camera is known for."""
+    rows = catalogue.rows("SELECT sha256, file FROM medium WHERE camera = '' AND kind <> 'captions' ORDER BY rowid")
+    return [(str(row[0]), str(row[1])) for row in rows]
+
+
+def name_camera(catalogue: Catalogue, sha256: str, key: str) -> None:
+    """Say which camera a file is from."""
+    catalogue.execute("UPDATE medium SET camera = ? WHERE sha256 = ?", (key, sha256))
+
+
 # ------------------------------------------------------------------------------------------------ rows and JSON
 
 
@@ -361,7 +387,7 @@ def _medium(row: Row) -> Medium:
             width=row[8],
             height=row[9],
             orientation=row[10],
-            camera=Camera(row[11], row[12], row[13]),
+            camera=Camera(row[11], row[12], row[13], _series(row[21])),
             claims=claims_from_json(row[14]),
             facts=json.loads(row[15]),
             warnings=tuple(json.loads(row[16])),
@@ -369,4 +395,5 @@ def _medium(row: Row) -> Medium:
             pair_id=row[18],
             belongs_to=row[19],
             shown=bool(row[20]),
+            arrived=None if row[22] is None else _EPOCH + timedelta(milliseconds=row[22]),
         )

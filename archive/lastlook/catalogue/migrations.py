@@ -207,10 +207,45 @@ def likeness(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+SCHEMA_CODES = """
+CREATE TABLE code (                        -- QR codes and markers that were read in a picture
+    rid      INTEGER NOT NULL REFERENCES picture(rid),
+    n        INTEGER NOT NULL,
+    kind     TEXT NOT NULL,
+    text     TEXT NOT NULL,
+    corners  TEXT NOT NULL,                -- JSON: four times x, y in pixels of the upright picture at full size
+    sure     REAL NOT NULL,
+    mirrored INTEGER NOT NULL,
+    PRIMARY KEY (rid, n)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX code_text ON code(text);
+CREATE TABLE codes_to_read (rid INTEGER PRIMARY KEY) STRICT;  -- pictures that have yet to be searched for codes
+INSERT INTO codes_to_read SELECT rid FROM picture;
+CREATE TABLE fitted_clock (                -- how a camera's clock stands by its pictures of the clock card
+    camera TEXT NOT NULL,
+    n      INTEGER NOT NULL,
+    body   TEXT NOT NULL,                  -- JSON: one correction
+    PRIMARY KEY (camera, n)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX decision_arrival ON decision(json_extract(body, '$.sha256')) WHERE kind = 'arrival';
+ALTER TABLE medium ADD COLUMN arrived_ms INTEGER;  -- when it came in: what it says of a later time cannot be
+UPDATE medium SET arrived_ms = (
+    SELECT CAST(round((julianday(MIN(d.at)) - 2440587.5) * 86400000) AS INTEGER) FROM decision d
+    WHERE d.kind = 'arrival' AND json_extract(d.body, '$.sha256') = medium.sha256);
+"""
+
+
+def codes(connection: sqlite3.Connection) -> None:
+    """Codes in pictures, and what the clock cards among them say of the cameras."""
+    for statement in _statements(SCHEMA_CODES):
+        connection.execute(statement)
+
+
 STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
     ("schema_1", schema_1),
     ("schema_2", schema_2),
     ("likeness", likeness),
+    ("codes", codes),
 )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
+from lastlook.catalogue import codes
 from lastlook.catalogue import tags as tag_rows
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
@@ -18,6 +19,7 @@ _COLUMNS = (
 )
 _FROM = "FROM picture p JOIN medium m USING (sha256)"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_ROWS_OF_A_PICTURE = ("proposal", "tag", "code", "codes_to_read", "picture")
 
 
 def ms(instant: datetime) -> int:
@@ -130,6 +132,7 @@ def _add(
         ),
     )
     rid = catalogue.last_rid()
+    codes.want(catalogue, rid)
     mark_unindexed(catalogue, [rid])
     catalogue.count_up("times")
     return rid
@@ -188,14 +191,15 @@ def neighbours(catalogue: Catalogue, rid: int) -> tuple[str, str]:
 
 
 def times_to_resolve(
-    catalogue: Catalogue, camera: str | None = None
-) -> Iterator[tuple[int, str, str, int | None, int | None]]:
-    """(rid, claims as JSON, camera, clip_ms, duration_ms) of all pictures, or of one camera's."""
-    where, values = ("WHERE m.camera = ?", (camera,)) if camera is not None else ("", ())
+    catalogue: Catalogue, cameras: Sequence[str] | None = None
+) -> Iterator[tuple[int, str, str, int | None, int | None, datetime | None]]:
+    """(rid, claims as JSON, camera, clip_ms, duration_ms, when it came in) of all pictures, or of some cameras'."""
+    where = f"WHERE m.camera IN ({','.join('?' * len(cameras))})" if cameras is not None else ""
     for row in catalogue.rows(
-        f"SELECT p.rid, m.claims, m.camera, p.clip_ms, m.duration_ms {_FROM} {where} ORDER BY p.rid", values
+        f"SELECT p.rid, m.claims, m.camera, p.clip_ms, m.duration_ms, m.arrived_ms {_FROM} {where} ORDER BY p.rid",
+        tuple(cameras or ()),
     ):
-        yield int(row[0]), str(row[1]), str(row[2]), row[3], row[4]
+        yield int(row[0]), str(row[1]), str(row[2]), row[3], row[4], from_ms(row[5])
 
 
 def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> int:
@@ -223,7 +227,7 @@ def drop_stills(catalogue: Catalogue, sha256: str) -> int:
             (sha256,),
         )
     ]
-    for table in ("proposal", "tag", "picture"):
+    for table in _ROWS_OF_A_PICTURE:
         catalogue.execute_many(f"DELETE FROM {table} WHERE rid = ?", ((rid,) for rid in rids))
     mark_unindexed(catalogue, rids)
     if rids:
@@ -236,15 +240,16 @@ def drop(catalogue: Catalogue, id: str) -> None:
     row = catalogue.row("SELECT rid FROM picture WHERE id = ?", (id,))
     if row is None:
         return
-    for table in ("proposal", "tag", "picture"):
+    for table in _ROWS_OF_A_PICTURE:
         catalogue.execute(f"DELETE FROM {table} WHERE rid = ?", (row[0],))
     mark_unindexed(catalogue, [int(row[0])])
     catalogue.count_up("times")
 
 
-def instants(catalogue: Catalogue, camera: str) -> list[tuple[int, int | None]]:
-    """(rid, taken_ms) of one camera's pictures."""
-    rows = catalogue.rows(f"SELECT p.rid, p.taken_ms {_FROM} WHERE m.camera = ?", (camera,))
+def instants(catalogue: Catalogue, cameras: Sequence[str]) -> list[tuple[int, int | None]]:
+    """(rid, taken_ms) of some cameras' pictures."""
+    marks = ",".join("?" * len(cameras))
+    rows = catalogue.rows(f"SELECT p.rid, p.taken_ms {_FROM} WHERE m.camera IN ({marks})", cameras)
     return [(row[0], row[1]) for row in rows]
 
 

@@ -3,6 +3,7 @@ there and not half-way through what follows from it."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
@@ -19,7 +20,7 @@ def _whole(value: Any) -> bool:
 
 
 def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _yes_no(value: Any) -> bool:
@@ -97,6 +98,8 @@ _SHAPES: dict[str, dict[str, Check]] = {
     "still": {"clip": _text, "clip_ms": _whole},
     "close": {**_ACT, "said?": _text, "method?": _text, "plan?": _text, "check?": _object, "look?": _objects},
     "reopen": {**_ACT, "said?": _text},
+    "camera": {"camera": _text, "name?": _text, "into?": _text},
+    "reference": {"picture": _text, "camera": _text, "used": _yes_no},
     "clock": {
         "camera": _text,
         "error_s": _number,

@@ -14,6 +14,7 @@ from lastlook.progress import Progress, Report, Stage, silent
 _WORDS = {
     Stage.SCAN: "looking for files",
     Stage.READ: "reading",
+    Stage.CODES: "looking for cards",
     Stage.PROPOSE: "proposing tags",
     Stage.GROUP: "grouping near-duplicates",
     Stage.INDEX: "learning words",

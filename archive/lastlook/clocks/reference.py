@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 
 from lastlook.clocks.card import Shown
 from lastlook.records import Claim, ClaimSource, ClockReference
-from lastlook.times.stamps import DAY_MS
 
 EXPOSURE = timedelta(milliseconds=250)
 """By how much what a picture shows may be older or newer than its stamp: long exposures, the delay of a display and of
@@ -45,13 +44,11 @@ def reference(
         order = [*(found.get(source) for source in _WRITTEN), name]
     else:
         order = [found.get(ClaimSource.CREATION_DATE), *(found.get(source) for source in _WRITTEN), name]
-    for claim in order:
-        if claim is None or claim.resolution_ms >= DAY_MS:
-            continue
-        wall, offset = _display(claim, zone)
-        return ClockReference(
-            picture, camera, wall + into, offset, max(claim.resolution_ms, 1), earliest, latest, claim.source
-        )
+    for written in order:
+        if written is not None:
+            wall, offset = _display(written, zone)
+            step = max(written.resolution_ms, 1)
+            return ClockReference(picture, camera, wall + into, offset, step, earliest, latest, written.source)
     box = found.get(ClaimSource.CONTAINER)
     if box is None or clip_ms is None or box.wall is None:
         return None

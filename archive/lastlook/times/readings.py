@@ -84,6 +84,8 @@ def read_claim(claim: Claim, mine: Sequence[ClockCorrection], tz: ZoneInfo, offs
         if correction.fixed_offset_min is not None and wall_is_display(claim):
             offset, how, kept_at = correction.fixed_offset_min, "given", " The camera keeps one offset all year."
         tail = f" The camera's clock was {clock.spoken(error)} then; this is corrected." if error else ""
+        if correction.fitted:
+            tail = f"{tail[:-1]}, {correction.note}." if tail else f" Its clock was checked: {correction.note}."
         tail += kept_at
     coarse = claim.resolution_ms >= _HOUR_MS
     span = timedelta(milliseconds=claim.resolution_ms) - _MS
