@@ -144,3 +144,10 @@ def test_a_time_in_utc_is_set_against_the_cameras_display() -> None:
     for container, instant in (("09:30:00Z", "09:29:30"), ("08:59:59Z", "08:59:59")):
         time = resolve([box(f"2026-03-12T{container}")], [later], BERLIN, camera=CAMERA, duration_ms=0)
         assert time.instant == utc(f"2026-03-12T{instant}")
+
+
+def test_a_still_of_a_clip_with_only_a_files_own_date_is_not_later_than_it() -> None:
+    claim = times.file_system_claim(1_774_613_370_000_000_000)
+    start, still = resolve([claim], [], BERLIN), resolve([claim], [], BERLIN, clip_ms=42_500)
+    assert start.earliest == still.earliest == times.OPEN_START
+    assert times.describe(still, BERLIN).startswith("not later than 28 Mar 2026")

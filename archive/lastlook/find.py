@@ -186,7 +186,11 @@ def _sort(question: Question) -> Sort:
 
 
 def _order(columns: Columns, mask: NDArray[np.bool_], scores: _Scores | None, question: Question) -> NDArray[np.int64]:
-    """Positions in `columns` in the order of the answer; pictures of unknown time last."""
+    """Positions in `columns` in the order of the answer; pictures of unknown time last.
+
+    Newest first goes by the earliest that a picture may be, oldest first by the latest: a picture of which only "not
+    later than" is known is no newest one.
+    """
     at = np.flatnonzero(mask)
     if not len(at):
         return at
@@ -194,9 +198,9 @@ def _order(columns: Columns, mask: NDArray[np.bool_], scores: _Scores | None, qu
     unknown = taken == UNKNOWN
     sort = _sort(question)
     if sort is Sort.OLDEST:
-        keys: tuple[NDArray[np.generic], ...] = (columns.rid[at], taken, unknown)
+        keys: tuple[NDArray[np.generic], ...] = (columns.rid[at], taken, columns.latest[at], unknown)
     else:
-        keys = (-columns.rid[at], -taken, unknown)
+        keys = (-columns.rid[at], -taken, -columns.earliest[at], unknown)
     if sort is Sort.BEST and scores is not None:
         keys = (*keys, -scores.of(columns.rid[at]))
     return at[np.lexsort(keys)]

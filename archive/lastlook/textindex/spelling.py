@@ -19,7 +19,15 @@ def nearest(word: str, known: Sequence[str], vocabulary: Iterable[str] = (), lim
     """
     from rapidfuzz import fuzz, process  # imported late: most questions have no unknown word
 
-    names: dict[str, str] = {token: token for token in known if token != word}
+    # Before anything is compared letter by letter: file names give an index many words of digits, and nobody types a
+    # word a third longer or shorter than he means.
+    plain, spread = word.isalpha(), max(1, len(word) // 3)
+    shortest, longest = len(word) - spread, len(word) + spread
+    names: dict[str, str] = {
+        token: token
+        for token in known
+        if shortest <= len(token) <= longest and token.isalpha() == plain and token != word
+    }
     for name in vocabulary:
         folded = analysis.tokenise(name)
         if len(folded) == 1 and folded[0] != word:

@@ -290,6 +290,8 @@ def _finished(reading: Reading, shift: timedelta, more: str) -> CaptureTime:
     point, earliest, latest = reading.point, reading.earliest, reading.latest
     earliest, latest = min(earliest, point), max(latest, point)
     if shift:
-        point, earliest, latest = point + shift, earliest + shift, latest + shift
+        # An interval that is open to the past stays so for a still: "not later than", never "between 1990 and".
+        opens = earliest if earliest <= OPEN_START else earliest + shift
+        point, earliest, latest = point + shift, opens, latest + shift
     basis = f"{reading.basis}+clock" if reading.corrected else reading.basis
     return CaptureTime(point, earliest, latest, basis, reading.why + more)
