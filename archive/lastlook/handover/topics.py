@@ -28,7 +28,8 @@ class Topic:
 
 # The sentences of caution are common practice; each defers to the product's data sheet and to local law.
 LIFTING: Final = N_(
-    "Lift only at the marked points with enough people, keep hands off fittings, and follow local manual-handling rules."
+    "Lift only at the marked points with enough people, keep hands off fittings, and follow local manual-handling "
+    "rules."
 )
 DRILLING: Final = N_(
     "The drawn route is an estimate, so disconnect all supply, keep outside the marked band, use a depth stop and "

@@ -68,7 +68,7 @@ class Words:
 
     def number(self, value: float, digits: int = 2) -> str:
         """A figure with at most so many decimals, as the locale writes it."""
-        return format_decimal(round(value, digits), format="#,##0." + "#" * digits, locale=self.locale)
+        return str(format_decimal(round(value, digits), format="#,##0." + "#" * digits, locale=self.locale))
 
     def length(self, mm: float | None) -> str:
         return "" if mm is None else f"{self.number(mm, 1)} mm"

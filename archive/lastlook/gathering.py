@@ -1,0 +1,250 @@
+"""Gather what a hand-over record is made from, and leave out what is private or out of scope."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+from lastlook import closing_check, history
+from lastlook.catalogue import decisions, pictures
+from lastlook.closing import folding, graph
+from lastlook.closing.records import Facts, ItemLook
+from lastlook.closing_facts import closings_by_opening, gather
+from lastlook.errors import UsageError
+from lastlook.handover.material import Approval, Audience, Material, Moment
+from lastlook.plan import structure
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.records import Closing, Dimension, Opening, Picture, Subassembly
+from lastlook.stating import Private, statements, what_is_private
+from lastlook.store import Store
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What a record is about: subassemblies with what is built into them (empty: the whole build), and a span of time.
+
+    A picture lies in the span if it may: its interval overlaps it.
+    """
+
+    subassemblies: tuple[str, ...] = ()
+    since: datetime | None = None
+    until: datetime | None = None
+
+
+def issued_at(store: Store) -> datetime:
+    """The state of the archive that a record tells: when it last changed. No clock of today comes in, so that the same
+    archive gives the same record."""
+    last = decisions.last_seq(store.catalogue)
+    found = decisions.by_uid(store.catalogue, decisions.uid_at(store.catalogue, last)) if last else None
+    return found.at if found is not None else datetime(1980, 1, 1, tzinfo=UTC)
+
+
+def material(store: Store, scope: Scope, audience: Audience) -> Material:
+    """All that goes into a record. Raises NoSuchId, UsageError."""
+    plan = store.plan
+    subs = tuple(lookup_id(plan, Dimension.SUBASSEMBLY, typed) for typed in scope.subassemblies)
+    if scope.since and scope.until and scope.until < scope.since:
+        raise UsageError("'until' lies before 'since'", "Swap the two.")
+    with store.catalogue.reading():
+        private = what_is_private(store)
+        issued = issued_at(store)
+        items = _items(store, subs)
+        every = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
+        allowed, kept_back = _pictures(store, every, scope, items if subs else None, private)
+        tagged = _tagged(allowed.values())
+        facts, words_kept = _without_words(gather(store, sorted(items)), private)
+        acts = {id: tuple(_quiet(one, private) for one in found) for id, found in closings_by_opening(store).items()}
+        said = [(decision, one) for decision, one in statements(store) if not one.about or one.about in items]
+        open_said = tuple(one for decision, one in said if decision.uid not in private.notes)
+        states = closing_check.hidden(store, now=issued).items
+        states = tuple(replace(one, since=_quiet(one.since, private) if one.since else None) for one in states)
+        approvals, words_back = _approvals(store, private)
+        return Material(
+            plan=plan,
+            facts=facts,
+            states=states,
+            closings=acts,
+            looks=_looks(store, items, issued),
+            moments={sub.id: _moments(store, sub.id, private) for sub in plan.subassemblies if sub.id in items},
+            statements=open_said,
+            approvals=approvals,
+            pictures=allowed,
+            tagged=tagged,
+            marked=_marked(store),
+            items=items,
+            fields=private.fields,
+            withheld=kept_back + len(said) - len(open_said) + words_kept + words_back,
+            issued=issued,
+            audience=audience,
+        )
+
+
+def _items(store: Store, subs: Sequence[str]) -> frozenset[str]:
+    """Ids of the plan in scope: subassemblies with what is in them, the openings that show any of it, their steps."""
+    plan = store.plan
+    if not subs:
+        return plan.ids
+    inside = {id for sub in subs for id in structure.subtree(plan, sub)}
+    found = set(inside)
+    for sub in subs:
+        found.update(run.id for run in structure.runs_in(plan, sub, below=True))
+        found.update(part.id for part in structure.parts_in(plan, sub, below=True))
+    found.update(step.id for step in plan.steps if step.subassembly in inside)
+    found.update(opening.id for opening in plan.openings if found.intersection(opening.shows))
+    return frozenset(found)
+
+
+def _pictures(
+    store: Store, every: Sequence[Picture], scope: Scope, items: frozenset[str] | None, private: Private
+) -> tuple[dict[str, Picture], int]:
+    """Pictures in scope that may leave, by time; and how many in scope may not."""
+    quiet = _quiet_captions(store, private)
+    found, kept = [], 0
+    for picture in every:
+        counted = {id for dimension in Dimension for id in picture.counted(dimension)}
+        if not picture.shown or not picture.page or (items is not None and not items.intersection(counted)):
+            continue
+        first, last = picture.time.earliest, picture.time.latest
+        if scope.since and (last is None or last < scope.since):
+            continue
+        if scope.until and (first is None or first > scope.until):
+            continue
+        if picture.id in private.pictures:
+            kept += 1
+            continue
+        found.append(replace(picture, caption="") if picture.id in quiet else picture)
+    unknown = datetime.max.replace(tzinfo=UTC)
+    found.sort(key=lambda one: (one.time.instant or unknown, one.id))
+    return {picture.id: picture for picture in found}, kept
+
+
+def _quiet_captions(store: Store, private: Private) -> set[str]:
+    """Pictures whose caption was said by a decision that is private."""
+    found: set[str] = set()
+    for decision in decisions.live(store.catalogue, "tag"):
+        if "caption" in decision.body:
+            listed = decision.body["pictures"]
+            assert isinstance(listed, list)
+            if decision.uid in private.notes:
+                found.update(map(str, listed))
+            else:
+                found.difference_update(map(str, listed))
+    return found
+
+
+def _tagged(every: Iterable[Picture]) -> dict[str, tuple[str, ...]]:
+    found: dict[str, list[str]] = {}
+    for picture in every:
+        for dimension in Dimension:
+            for id in picture.counted(dimension):
+                found.setdefault(id, []).append(picture.id)
+    return {id: tuple(ids) for id, ids in found.items()}
+
+
+_WORDS = ("why", "text", "words", "reason", "note", "preparation")
+
+
+def _without_words(facts: Facts, private: Private) -> tuple[Facts, int]:
+    """What was recorded, without the words of private notes: the facts stay, or the record would claim too much."""
+    count = 0
+
+    def quiet(one: Any) -> Any:
+        nonlocal count
+        if one.uid not in private.notes:
+            return one
+        count += 1
+        there = {each.name for each in fields(one)}
+        return replace(one, **{name: "" for name in _WORDS if name in there})
+
+    def each(found: Mapping[str, tuple[T, ...]]) -> dict[str, tuple[T, ...]]:
+        return {key: tuple(quiet(one) for one in ones) for key, ones in found.items()}
+
+    return (
+        replace(
+            facts,
+            changes=each(facts.changes),
+            tests=each(facts.tests),
+            done=each(facts.done),
+            releases=each(facts.releases),
+            witnesses=each(facts.witnesses),
+            waivers=each(facts.waivers),
+            bonds=tuple(quiet(bond) for bond in facts.bonds),
+        ),
+        count,
+    )
+
+
+def _quiet(closing: Closing, private: Private) -> Closing:
+    return replace(closing, method="") if closing.decision in private.notes else closing
+
+
+def _looks(store: Store, items: frozenset[str], issued: datetime) -> dict[str, ItemLook]:
+    """The last look at every item that can be hidden: as kept at its closing, or taken from what is on record."""
+    found: dict[str, ItemLook] = {}
+    for id in graph.visible_items(store.plan):
+        if id in items:
+            for look in closing_check.last_look(store, id, now=issued).looks:
+                if look.item == id:
+                    found[id] = look
+    return found
+
+
+def _moments(store: Store, sub: str, private: Private) -> tuple[Moment, ...]:
+    found = []
+    for moment in history.timeline(store, sub).moments:
+        item = moment.item
+        found.append(
+            Moment(
+                item.id,
+                item.title,
+                isinstance(item, Opening),
+                _quiet(moment.closing, private) if moment.closing is not None else None,
+                moment.before.id if moment.before else "",
+                moment.after.id if moment.after else "",
+                moment.count,
+                moment.undetermined,
+            )
+        )
+    return tuple(found)
+
+
+def _marked(store: Store) -> dict[str, tuple[str, ...]]:
+    """For each run, the pictures on which somebody has drawn it."""
+    found: dict[str, list[str]] = {}
+    for decision in decisions.live(store.catalogue, "mark"):
+        if decision.body["shape"] == "trace" and decision.body["of"]:
+            found.setdefault(str(decision.body["of"]), []).append(str(decision.body["picture"]))
+    return {id: tuple(dict.fromkeys(ids)) for id, ids in found.items()}
+
+
+def _approvals(store: Store, private: Private) -> tuple[tuple[Approval, ...], int]:
+    """Packs that went out with their answers; a pack whose words are private is left out whole."""
+    answers = {str(one.body["pack"]): one for one in decisions.live(store.catalogue, "approval")}
+    found, kept = [], 0
+    for pack in decisions.live(store.catalogue, "approval-pack"):
+        if pack.uid in private.notes:
+            kept += 1
+            continue
+        body: Mapping[str, Any] = pack.body
+        shown = tuple(str(one["picture"]) for one in body["pictures"])
+        made = Approval(pack.uid, body["point"], body["wording"], shown, pack.at)
+        answer = answers.get(pack.uid)
+        if answer is not None and answer.uid in private.notes:
+            kept += 1
+        elif answer is not None:
+            said: Mapping[str, Any] = answer.body
+            when = folding.when(said, answer.by)
+            made = replace(made, answer=said["answer"], words=said["words"], person=said["person"], time=when)
+        found.append(made)
+    return tuple(found), kept
+
+
+def subassembly_titles(store: Store, ids: Sequence[str]) -> list[str]:
+    """ "MAST Lantern mast", for the scope's words."""
+    known: dict[str, Subassembly] = {sub.id: sub for sub in store.plan.subassemblies}
+    wanted = [lookup_id(store.plan, Dimension.SUBASSEMBLY, typed) for typed in ids]
+    return [f"{id} {known[id].title}" for id in wanted]

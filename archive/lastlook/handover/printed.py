@@ -1,0 +1,366 @@
+"""The record for printing: PDF, A4 or Letter, with contents, page numbers, bookmarks, captions and alt text.
+
+Text can be selected and searched; the fonts are embedded, cut down to the letters that are used (Noto Sans: Latin with
+all accents, Greek, Cyrillic, Devanagari). `unprintable` names letters that no embedded font has.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import fontpkg_noto_sans
+from fontTools.ttLib import TTFont
+from fpdf import FPDF
+from fpdf.enums import Align, TableBordersLayout, TextEmphasis, WrapMode, XPos, YPos
+from fpdf.fonts import FontFace
+from fpdf.outline import TableOfContents
+
+from lastlook.handover.content import Chapter, Content, Section, Statement, Table
+from lastlook.plan import colours
+from lastlook.progress import Progress, Report, Stage, silent
+
+PAPERS = {"a4": "A4", "letter": "Letter"}
+SANS = "Sans"
+_FONT = Path(fontpkg_noto_sans.__file__).parent / "files" / "NotoSans[wdth,wght].ttf"
+_INSTEAD = {"→": "–>", "←": "<–", "≤": "<=", "≥": ">=", "✓": "x", "\u00ad": "", "\u200b": ""}
+_GREY, _INK, _ACCENT = (90, 96, 100), (20, 24, 27), (138, 59, 0)
+
+
+@cache
+def _letters() -> frozenset[int]:
+    with TTFont(_FONT, lazy=True) as font:
+        return frozenset(font.getBestCmap())
+
+
+def unprintable(texts: Iterable[str]) -> str:
+    """The letters in `texts` that the print cannot show, each once."""
+    known = _letters()
+    found = {letter for text in texts for letter in text if ord(letter) not in known and letter not in _INSTEAD}
+    return "".join(sorted(letter for letter in found if letter.isprintable()))
+
+
+def printable(text: str) -> str:
+    """`text` in letters of the embedded font; a letter that it lacks is printed as a question mark in brackets."""
+    known = _letters()
+    lost = "[?]"
+    made = []
+    for letter in text:
+        if letter in _INSTEAD:
+            made.append(_INSTEAD[letter])
+        elif ord(letter) in known:
+            made.append(letter)
+        elif letter in "\n\t\r":
+            made.append(" ")
+        else:
+            made.append(lost if letter.isprintable() else "")
+    return "".join(made)
+
+
+def write(
+    content: Content,
+    target: Path,
+    pictures: Path,
+    issued: datetime,
+    *,
+    paper: str = "a4",
+    report: Report = silent,
+) -> None:
+    """Write the PDF. `pictures` holds the copies to print, `<id>.jpg`. The same content gives the same bytes."""
+    _Print(content, pictures, issued, PAPERS[paper], report).write(target)
+
+
+class _Pages(FPDF):
+    """Head and foot of each page."""
+
+    def __init__(self, paper: str, running: str, page_word: str) -> None:
+        super().__init__(format=paper)
+        self._running = running
+        self._page_word = page_word
+
+    def footer(self) -> None:
+        if self.page_no() == 1:
+            return
+        self.set_y(-14)
+        self.set_font(SANS, size=8)
+        self.set_text_color(*_GREY)
+        self.cell(w=self.epw / 2, text=self._running)
+        self.cell(w=self.epw / 2, text=f"{self._page_word} {self.page_no()}", align=Align.R)
+
+
+class _Print:
+    def __init__(self, content: Content, pictures: Path, issued: datetime, paper: str, report: Report) -> None:
+        self.content = content
+        self.pictures = pictures
+        self.report = report
+        self.pdf = pdf = _Pages(paper, printable(content.title), printable(content.labels["page"]))
+        logging.getLogger("fontTools").setLevel(logging.WARNING)
+        pdf.add_font(SANS, "", str(_FONT))
+        pdf.add_font(SANS, "B", str(_FONT), variations={"wght": 700.0})
+        pdf.set_margins(18, 16)
+        pdf.set_auto_page_break(True, margin=20)
+        pdf.set_lang({"en": "en-GB", "de": "de-DE"}[content.language])
+        pdf.set_title(printable(content.title))
+        pdf.set_subject(printable(content.subtitle))
+        pdf.set_creator("lastlook")
+        pdf.set_creation_date(issued)
+        # What a figure's number is: pictures are named by it where a statement leads to them.
+        self.numbers: dict[str, int] = {}
+        self.links: dict[str, int] = {}
+
+    def write(self, target: Path) -> None:
+        pdf, content = self.pdf, self.content
+        self._number()
+        pdf.add_page()
+        self._cover()
+        pdf.add_page()
+        pdf.set_font(SANS, "B", 16)
+        pdf.cell(text=printable(content.labels["contents"]), new_x=XPos.LMARGIN, new_y=YPos.NEXT, h=12)
+        contents = TableOfContents(text_style=self._style(10), line_spacing=1.25)
+        pdf.insert_toc_placeholder(contents.render_toc, pages=1, allow_extra_pages=True)
+        for number, chapter in enumerate(content.chapters):
+            self.report(Progress(Stage.PAGES, number, len(content.chapters), note=chapter.title))
+            if number:
+                pdf.add_page()
+            self._chapter(chapter)
+        pdf.add_page()
+        self._list_of_pictures()
+        pdf.output(str(target))
+
+    def _number(self) -> None:
+        """Figures are numbered in the order in which they first appear; the others follow in the list."""
+        for chapter in self.content.chapters:
+            for section in chapter.sections:
+                for figure in section.figures:
+                    self._take(figure.picture)
+        for id in sorted(self.content.pictures, key=lambda id: (self.content.pictures[id].taken_at, id)):
+            self._take(id)
+
+    def _take(self, id: str) -> None:
+        if id in self.content.pictures and id not in self.numbers:
+            self.numbers[id] = len(self.numbers) + 1
+
+    def _link(self, id: str) -> int:
+        if id not in self.links:
+            self.links[id] = self.pdf.add_link()
+        return self.links[id]
+
+    def _style(self, size: float) -> Any:
+        from fpdf import TextStyle
+
+        return TextStyle(font_family=SANS, font_size_pt=size)
+
+    # ------------------------------------------------------------------------------------------------ text
+
+    def _text(self, text: str, size: float = 9.5, *, bold: bool = False, colour: tuple[int, int, int] = _INK) -> None:
+        pdf = self.pdf
+        pdf.set_font(SANS, "B" if bold else "", size)
+        pdf.set_text_color(*colour)
+        pdf.multi_cell(w=0, h=size * 0.5, text=printable(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=Align.L)
+
+    def _cover(self) -> None:
+        pdf, content = self.pdf, self.content
+        pdf.set_y(60)
+        self._text(content.title, 24, bold=True)
+        pdf.ln(4)
+        self._text(content.subtitle, 12, colour=_GREY)
+        pdf.ln(10)
+        for label, value in (("client", content.client), ("scope", content.scope), ("issued", content.issued)):
+            if value:
+                self._text(f"{content.labels[label]}: {value}", 11)
+        first = next(
+            (figure for chapter in content.chapters for each in chapter.sections for figure in each.figures), None
+        )
+        if first is not None and first.picture in content.pictures:
+            pdf.ln(8)
+            self._image(first.picture, pdf.l_margin, pdf.get_y(), 120, 90)
+
+    def _chapter(self, chapter: Chapter) -> None:
+        self.pdf.start_section(printable(chapter.title), level=0)
+        self._text(chapter.title, 16, bold=True)
+        if chapter.lead:
+            self._text(chapter.lead, 9.5, colour=_GREY)
+        self.pdf.ln(2)
+        for section in chapter.sections:
+            self._section(chapter, section)
+
+    def _section(self, chapter: Chapter, section: Section) -> None:
+        self._room(26)
+        if len(chapter.sections) > 1:
+            self.pdf.start_section(printable(section.title), level=1)
+        self.pdf.ln(2)
+        self._text(section.title, 11.5, bold=True)
+        for statement in section.statements:
+            self._statement(statement)
+        for table in section.tables:
+            self._table(table)
+        self._figures([(figure.picture, figure.role) for figure in section.figures])
+
+    def _room(self, height: float) -> None:
+        """Begin a new page where less than so many millimetres are left."""
+        if self.pdf.get_y() + height > self.pdf.page_break_trigger:
+            self.pdf.add_page()
+
+    def _statement(self, said: Statement) -> None:
+        pdf = self.pdf
+        self._room(10)
+        pdf.ln(0.8)
+        left = pdf.l_margin
+        pdf.set_left_margin(left + 4)
+        pdf.set_x(left + 4)
+        top, page = pdf.get_y(), pdf.page_no()
+        label = f"{self.content.labels['caution']}: " if said.caution else f"{said.label}: " if said.label else ""
+        pdf.set_text_color(*(_ACCENT if said.caution else _INK))
+        pdf.set_font(SANS, "B", 9.5)
+        if label:
+            pdf.write(4.7, printable(label))
+        pdf.set_font(SANS, "", 9.5)
+        pdf.write(4.7, printable(said.text))
+        pdf.set_text_color(*_GREY)
+        if said.source:
+            pdf.set_font_size(8.5)
+            pdf.write(4.7, printable(f"  — {said.source}"))
+        known = [id for id in said.pictures if id in self.numbers]
+        for id in known:
+            pdf.set_font(SANS, "B", 8.5)
+            pdf.write(4.7, "  ")
+            pdf.write(4.7, printable(f"{self.content.labels['picture']} {self.numbers[id]}"), link=self._link(id))
+        pdf.ln(5)
+        pdf.set_left_margin(left)
+        pdf.set_x(left)
+        if pdf.page_no() == page:
+            pdf.set_draw_color(*(_ACCENT if said.caution else (190, 194, 196)))
+            pdf.set_line_width(0.6 if said.caution else 0.3)
+            if said.missing:
+                pdf.set_dash_pattern(dash=1, gap=1)
+            pdf.line(left + 1.5, top + 0.5, left + 1.5, pdf.get_y() - 0.8)
+            pdf.set_dash_pattern()
+
+    def _table(self, table: Table) -> None:
+        pdf = self.pdf
+        if not table.rows:
+            return
+        self._room(24)
+        many = len(table.heads) > 6
+        pdf.set_font(SANS, "", 6.6 if many else 8.5)
+        pdf.set_text_color(*_INK)
+        pdf.set_draw_color(170, 174, 176)
+        pdf.set_line_width(0.2)
+        pdf.ln(1)
+        with pdf.table(
+            borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+            headings_style=FontFace(emphasis=TextEmphasis.B),
+            text_align=Align.L,
+            padding=(0.8, 1.2),
+            line_height=3.2 if many else 4.2,
+            first_row_as_headings=True,
+            wrapmode=WrapMode.WORD,
+            col_widths=_widths(table),
+        ) as drawn:
+            heads = drawn.row()
+            for head in table.heads:
+                heads.cell(printable(head))
+            for row in table.rows:
+                line = drawn.row()
+                for cell in row:
+                    known = [str(self.numbers[id]) for id in cell.pictures if id in self.numbers]
+                    shown = f"{cell.text} {self.content.labels['picture']} {', '.join(known)}" if known else cell.text
+                    style = None
+                    if cell.swatch:
+                        style = _filled(*cell.swatch)
+                    line.cell(printable(shown.strip()), style=style)
+        pdf.ln(2)
+
+    # ------------------------------------------------------------------------------------------------ pictures
+
+    def _figures(self, figures: Sequence[tuple[str, str]], columns: int = 3, *, facts: bool = False) -> None:
+        """Pictures in rows; each with its number, role, caption and time, never parted from it."""
+        pdf = self.pdf
+        shown = [(id, role) for id, role in figures if id in self.content.pictures]
+        gap = 4.0
+        wide = (pdf.epw - gap * (columns - 1)) / columns
+        tall = wide * 0.75
+        for at in range(0, len(shown), columns):
+            row = shown[at : at + columns]
+            captions = [self._caption(id, role, facts=facts) for id, role in row]
+            pdf.set_font(SANS, "", 7)
+            lines = [
+                pdf.multi_cell(w=wide, h=3.1, text=text, dry_run=True, output="LINES", align=Align.L)
+                for text in captions
+            ]
+            height = tall + 2 + 3.1 * max(len(each) for each in lines if isinstance(each, list))
+            self._room(height + 3)
+            pdf.ln(1.5)
+            top = pdf.get_y()
+            for number, (id, _) in enumerate(row):
+                x = pdf.l_margin + number * (wide + gap)
+                self._image(id, x, top, wide, tall)
+                pdf.set_xy(x, top + tall + 0.8)
+                pdf.set_font(SANS, "", 7)
+                pdf.set_text_color(*_INK)
+                pdf.multi_cell(w=wide, h=3.1, text=captions[number], align=Align.L, new_x=XPos.LMARGIN, new_y=YPos.TOP)
+            pdf.set_xy(pdf.l_margin, top + height)
+
+    def _caption(self, id: str, role: str, *, facts: bool) -> str:
+        entry = self.content.pictures[id]
+        parts = [f"{self.numbers[id]}", role, entry.caption, entry.time]
+        if facts:
+            parts += [entry.shows, entry.basis_words, entry.file + (f" {entry.place}" if entry.place else "")]
+            parts.append(f"SHA-256 {entry.sha256}")
+        return printable(" · ".join(part for part in parts if part))
+
+    def _image(self, id: str, x: float, y: float, wide: float, tall: float) -> None:
+        entry = self.content.pictures[id]
+        self.pdf.image(
+            str(self.pictures / f"{id}.jpg"),
+            x=x,
+            y=y,
+            w=wide,
+            h=tall,
+            keep_aspect_ratio=True,
+            alt_text=printable(entry.alt),
+        )
+
+    def _list_of_pictures(self) -> None:
+        """Every picture with its checksum, its time and how that is known; where statements lead to."""
+        pdf = self.pdf
+        title = printable(self.content.labels["all_pictures"])
+        pdf.start_section(title, level=0)
+        self._text(title, 16, bold=True)
+        by_number = sorted(self.numbers, key=self.numbers.__getitem__)
+        columns = 4
+        for at in range(0, len(by_number), columns):
+            if at % 40 == 0:
+                self.report(Progress(Stage.PAGES, at, len(by_number)))
+            row = by_number[at : at + columns]
+            self._figures([(id, "") for id in row], columns, facts=True)
+            for id in row:
+                pdf.set_link(self._link(id), page=pdf.page_no())
+
+
+def _widths(table: Table) -> tuple[int, ...]:
+    """Shares of the width by how much is written in each column, no column below a fair least."""
+    found = []
+    for number, head in enumerate(table.heads):
+        lengths = [len(row[number].text) for row in table.rows]
+        longest_word = max((len(word) for row in table.rows for word in row[number].text.split()), default=1)
+        mean = sum(lengths) / len(lengths)
+        words = max(longest_word, max(len(word) for word in head.split()))
+        found.append(round(max(6, words, min(mean, 40))))
+    return tuple(found)
+
+
+def _filled(code: str, tracer: str) -> FontFace | None:
+    """The cell in the insulation's own colour, its code printed in ink that can be read on it."""
+    base = colours.BY_CODE.get(code)
+    if base is None:
+        return None
+    return FontFace(color=_rgb(base.ink), fill_color=_rgb(base.srgb))
+
+
+def _rgb(value: str) -> tuple[int, int, int]:
+    return int(value[1:3], 16), int(value[3:5], 16), int(value[5:7], 16)
