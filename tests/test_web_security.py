@@ -149,7 +149,7 @@ def test_a_change_needs_the_token_of_its_visit(changing: tuple[FlaskClient, str,
 
 @pytest.mark.parametrize(
     "headers",
-    [{"Origin": "http://evil.example"}, {"Origin": "http://localhost:1"}, {"Sec_Fetch_Site": "cross-site"},
+    [{"Origin": "http://evil.example"}, {"Origin": "http://localhost:1"}, {"Origin": "http://["}, {"Sec_Fetch_Site": "cross-site"},
      {"Sec_Fetch_Site": "same-site"}],
     ids=str,
 )  # fmt: skip
@@ -307,7 +307,11 @@ def test_a_guess_without_a_visit_counts_for_nothing(locked: Flask) -> None:
 
 
 @pytest.mark.parametrize(
-    "given", ["//evil.example", "https://evil.example/", "/\\evil.example", "javascript:alert(1)", "", "evil", "/enter"]
+    "given",
+    [
+        *("//evil.example", "https://evil.example/", "/\\evil.example", "/\t\\evil.example", "/\t/evil.example"),
+        *("/\v/evil.example", "//[evil.example", "javascript:alert(1)", "", "evil", "/enter"),
+    ],
 )
 def test_after_the_passcode_nobody_is_sent_elsewhere(given: str) -> None:
     assert safe_next(given) == "/"

@@ -16,7 +16,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from flask import Blueprint, Flask, Response, abort, current_app, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response as AnyResponse
@@ -142,11 +142,8 @@ def host_is_ours(called: str, names: frozenset[str], *, any_address: bool) -> bo
     `any_address`: a bare IP address is taken too, as a phone in the workshop calls it. That is safe: to send a browser
     here under a false flag takes a name.
     """
-    try:
-        host = urlsplit(f"//{called}").hostname or ""
-    except ValueError:
-        return False
-    host = host.rstrip(".")
+    parts = _parted(f"//{called}")
+    host = (parts.hostname or "").rstrip(".") if parts is not None else ""
     if host in names:
         return True
     try:
@@ -167,7 +164,8 @@ def check_change() -> None:
     """Aborts a change that does not come from a form of this visit."""
     # "null" is what a page under our own Referrer-Policy sends as its origin, so it cannot be held against a form.
     origin = request.headers.get("Origin", "null")
-    if origin != "null" and urlsplit(origin).netloc.lower() != request.host.lower():
+    parts = _parted(origin)
+    if origin != "null" and (parts is None or parts.netloc.lower() != request.host.lower()):
         abort(403, "The form came from another site.")
     if request.headers.get("Sec-Fetch-Site", "same-origin") not in {"same-origin", "none"}:
         abort(403, "The form came from another site.")
@@ -208,10 +206,19 @@ def check() -> AnyResponse | tuple[str, int, dict[str, str]]:
 
 def safe_next(given: str) -> str:
     """A path of this viewer, whatever was asked for: never the way to another site."""
-    parts = urlsplit(given)
-    if parts.scheme or parts.netloc or not given.startswith("/") or given.startswith(("//", "/\\", "/enter")):
+    parts = _parted(given)
+    # Browsers read a backslash as a slash and leave out tabs and line breaks; no path of ours has any of them.
+    if parts is None or parts.scheme or parts.netloc or not given.isprintable() or "\\" in parts.path:
         return "/"
-    return given
+    return given if given.startswith("/") and not given.startswith(("//", "/enter")) else "/"
+
+
+def _parted(address: str) -> SplitResult | None:
+    """The parts of an address; None for what is none, such as one with a bracket that never closes."""
+    try:
+        return urlsplit(address)
+    except ValueError:
+        return None
 
 
 def _config() -> ViewerConfig:
