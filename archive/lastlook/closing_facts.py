@@ -52,10 +52,13 @@ def _seen(store: Store, items: Sequence[str]) -> tuple[dict[str, tuple[Seen, ...
     said = decisions.live_about(catalogue, ("view",), [f"item:{id}" for id in items])
     views = folding.last_views(said)
     wanted = set(items)
-    standing = showing.said_to_show(catalogue, list(items))
-    kept: list[View] = [view for key, view in views.items() if view.item in wanted and key in standing]
-    rids = pictures.rids_of_ids(catalogue, list({view.picture for view in kept}))
-    found = {picture.id: picture for picture in pictures.by_rids(catalogue, sorted(rids.values()))}
+    rids = pictures.rids_of_ids(catalogue, list({view.picture for view in views.values() if view.item in wanted}))
+    standing = showing.said_to_show(catalogue, sorted(rids.values()))
+    kept: list[View] = [
+        view for view in views.values() if view.item in wanted and (rids.get(view.picture), view.item) in standing
+    ]
+    needed = sorted({rids[view.picture] for view in kept})
+    found = {picture.id: picture for picture in pictures.by_rids(catalogue, needed, with_tags=False)}
     gathered: dict[str, list[Seen]] = {}
     for view in kept:
         if view.picture in found:
@@ -81,7 +84,8 @@ def _candidates(
     known = graph.visible_items(store.plan)
     targets = {id: str(structure.kind_of(known[id])) for id in items if id in known}
     # Some more than are shown: those of which somebody has said how they show it are no candidates any more.
-    newest = showing.newest_tagged(store.catalogue, targets, CANDIDATES + 20)
+    most = max((len(each) for each in seen.values()), default=0)
+    newest = showing.newest_tagged(store.catalogue, targets, CANDIDATES + most)
     found: dict[str, tuple[Candidate, ...]] = {}
     for id, tagged in newest.items():
         told = {one.picture.id for one in seen.get(id, ())}

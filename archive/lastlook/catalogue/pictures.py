@@ -138,7 +138,7 @@ def _add(
     return rid
 
 
-def by_rids(catalogue: Catalogue, rids: Sequence[int]) -> list[Picture]:
+def by_rids(catalogue: Catalogue, rids: Sequence[int], *, with_tags: bool = True) -> list[Picture]:
     """Pictures with their tags, in the order of `rids`; rows that are gone are left out."""
     found: dict[int, Picture] = {}
     for start in range(0, len(rids), 500):
@@ -146,6 +146,8 @@ def by_rids(catalogue: Catalogue, rids: Sequence[int]) -> list[Picture]:
         marks = ",".join("?" * len(part))
         for row in catalogue.rows(f"SELECT {_COLUMNS} {_FROM} WHERE p.rid IN ({marks})", part):
             found[row[1]] = _picture(row)
+    if not with_tags:
+        return [found[rid] for rid in map(int, rids) if rid in found]
     tags = tag_rows.standing(catalogue, list(found))
     return [replace(found[rid], tags=tags.get(rid, ())) for rid in map(int, rids) if rid in found]
 

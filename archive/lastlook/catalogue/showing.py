@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Iterable, Mapping, Sequence
 
 from lastlook.catalogue.connection import Catalogue
@@ -10,18 +9,12 @@ from lastlook.catalogue.pictures import from_ms
 from lastlook.records import CaptureTime
 
 
-def said_to_show(catalogue: Catalogue, targets: Sequence[str]) -> set[tuple[str, str]]:
-    """(picture, target) where a person's last word is that the picture shows it."""
-    found: set[tuple[str, str]] = set()
-    for part, marks in _slices(targets):
-        found.update(
-            (str(row[0]), str(row[1]))
-            for row in catalogue.rows(
-                f"SELECT p.id, t.target FROM tag t JOIN picture p USING (rid) WHERE t.target IN ({marks})"
-                " AND t.state = 'set'",
-                part,
-            )
-        )
+def said_to_show(catalogue: Catalogue, rids: Sequence[int]) -> set[tuple[int, str]]:
+    """(row, target) where a person's last word is that the picture shows it, among the pictures of `rids`."""
+    found: set[tuple[int, str]] = set()
+    for part, marks in _slices(rids):
+        rows = catalogue.rows(f"SELECT rid, target FROM tag WHERE rid IN ({marks}) AND state = 'set'", part)
+        found.update((int(row[0]), str(row[1])) for row in rows)
     return found
 
 
@@ -30,47 +23,18 @@ def newest_tagged(
 ) -> dict[str, list[tuple[str, CaptureTime]]]:
     """For each of `targets` (id → dimension), the newest pictures that count as showing it, each with its time."""
     found: dict[str, list[tuple[str, CaptureTime]]] = {}
-    # The tag index answers with rows only; the pictures' times are read once, for those that are among the newest.
-    newest: dict[str, list[int]] = {}
-    wanted: set[int] = set()
     for id, dimension in targets.items():
-        rows = catalogue.rows("SELECT rid FROM tag WHERE dimension = ? AND target = ? AND counts = 1", (dimension, id))
+        rows = catalogue.rows(
+            "SELECT p.id, p.taken_ms, p.earliest_ms, p.latest_ms, p.basis, p.why"
+            " FROM tag t JOIN picture p USING (rid) WHERE t.dimension = ? AND t.target = ? AND t.counts = 1"
+            " ORDER BY p.taken_ms DESC, p.rid DESC LIMIT ?",
+            (dimension, id, limit),
+        )
         if rows:
-            newest[id] = [int(row[0]) for row in rows]
-            wanted.update(newest[id])
-    taken = _taken(catalogue, wanted)
-    chosen = {
-        id: heapq.nlargest(limit, rids, key=lambda rid: (taken.get(rid, -(1 << 62)), rid))
-        for id, rids in newest.items()
-    }
-    rows_of = _times(catalogue, {rid for rids in chosen.values() for rid in rids})
-    for id, rids in chosen.items():
-        found[id] = [rows_of[rid] for rid in rids if rid in rows_of]
-    return found
-
-
-def _taken(catalogue: Catalogue, rids: set[int]) -> dict[int, int]:
-    if len(rids) > 5000:  # one walk over the index of times is quicker than many look-ups
-        return {
-            int(row[0]): int(row[1])
-            for row in catalogue.rows("SELECT rid, taken_ms FROM picture WHERE taken_ms IS NOT NULL")
-            if row[0] in rids
-        }
-    found: dict[int, int] = {}
-    for part, marks in _slices(sorted(rids)):
-        rows = catalogue.rows(f"SELECT rid, taken_ms FROM picture WHERE rid IN ({marks}) AND taken_ms NOT NULL", part)
-        found.update((int(row[0]), int(row[1])) for row in rows)
-    return found
-
-
-def _times(catalogue: Catalogue, rids: set[int]) -> dict[int, tuple[str, CaptureTime]]:
-    found: dict[int, tuple[str, CaptureTime]] = {}
-    for part, marks in _slices(sorted(rids)):
-        for row in catalogue.rows(
-            f"SELECT rid, id, taken_ms, earliest_ms, latest_ms, basis, why FROM picture WHERE rid IN ({marks})", part
-        ):
-            time = CaptureTime(from_ms(row[2]), from_ms(row[3]), from_ms(row[4]), row[5], row[6])
-            found[int(row[0])] = str(row[1]), time
+            found[id] = [
+                (str(row[0]), CaptureTime(from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), row[4], row[5]))
+                for row in rows
+            ]
     return found
 
 
