@@ -14,7 +14,7 @@ import numpy as np
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import Catalogue, decisions, media, pictures, plain, tags
 from lastlook.catalogue.media import Medium
-from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError
+from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError, plural
 from lastlook.intake import fingerprint
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Dimension, TagState
@@ -55,8 +55,11 @@ class Verified:
     findings: tuple[Finding, ...]
 
 
-def verify(archive: Archive, *, read_all: bool = True, report: Report = silent) -> Verified:
-    """Check an archive. `read_all` False compares sizes only and reads no original."""
+def verify(
+    archive: Archive, *, read_all: bool = True, only: frozenset[str] | None = None, report: Report = silent
+) -> Verified:
+    """Check an archive. `read_all` False compares sizes only and reads no original; `only`: checksums of the originals
+    that are read whole, of the others sizes are compared."""
     findings: list[Finding] = []
     files = size_bytes = 0
     try:
@@ -74,10 +77,12 @@ def verify(archive: Archive, *, read_all: bool = True, report: Report = silent) 
             findings.extend(_lost(catalogue, known))
             for number, medium in enumerate(known):
                 report(Progress(Stage.CHECK, number, len(known), note=medium.file))
-                finding = _original(archive, medium, read_all=read_all)
+                whole = read_all and (only is None or medium.sha256 in only)
+                finding = _original(archive, medium, read_all=whole)
                 if finding is None:
-                    files += 1
-                    size_bytes += medium.size_bytes
+                    if whole or only is None:
+                        files += 1
+                        size_bytes += medium.size_bytes
                 else:
                     findings.append(finding)
             findings.extend(_unknown(archive, known))
@@ -119,7 +124,7 @@ def _plain(archive: Archive, catalogue: Catalogue | None) -> Iterator[Finding]:
         yield Finding(
             Fault.DECISIONS,
             name,
-            f"lacks {len(behind)} decisions that the catalogue holds, from number {behind[0]} on",
+            f"lacks {plural(len(behind), 'decision')} that the catalogue holds, from number {behind[0]} on",
             "The next command that decides something writes them.",
         )
     for seq in sorted(there.keys() - held.keys()):
@@ -240,7 +245,7 @@ def _derived(archive: Archive, catalogue: Catalogue) -> Iterator[Finding]:
         yield Finding(
             Fault.DERIVED_MISSING,
             "derived",
-            f"{missing} thumbnails and pages are missing",
+            f"{plural(missing, 'thumbnail or page', 'thumbnails and pages')} missing",
             "Nothing to do: each is made again when it is looked at.",
         )
 
@@ -271,14 +276,14 @@ def _index(archive: Archive, catalogue: Catalogue) -> Iterator[Finding]:
     wanted = set(pictures.every_rid(catalogue))
     lacking, extra = len(wanted - held - waiting), len(held - wanted - waiting)
     if lacking:
-        yield Finding(Fault.INDEX, "index", f"does not know {lacking} pictures", hint)
+        yield Finding(Fault.INDEX, "index", f"does not know {plural(lacking, 'picture')}", hint)
     if extra:
-        yield Finding(Fault.INDEX, "index", f"knows {extra} pictures that are gone", hint)
+        yield Finding(Fault.INDEX, "index", f"knows {plural(extra, 'picture')} of before", hint)
     if waiting:
         yield Finding(
             Fault.INDEX,
             "index",
-            f"{len(waiting)} pictures wait to be learned",
+            f"has {plural(len(waiting), 'picture')} still to learn",
             "The next question or decision does it.",
         )
 

@@ -68,6 +68,10 @@ COMMANDS = {
     "private": "handing:private",
     "approval": "approving:approval",
     "verify": "caring:verify",
+    "backup": "keeping_cmd:backup",
+    "restore": "keeping_cmd:restore",
+    "relink": "keeping_cmd:relink",
+    "care": "keeping_cmd:care",
     "rebuild": "caring:rebuild",
     "demo": "demonstrating:demo",
 }
@@ -150,6 +154,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read our output has gone; what is left to print has no reader.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FINE
+    except OSError as error:
+        # Whatever a disk, a folder or a full device refuses, wherever it was met.
+        what = f"{error.filename}: " if error.filename is not None else ""
+        why = (error.strerror or str(error) or type(error).__name__).lower()
+        return say_error(LastlookError(f"{what}{why}", "Check the disk and the folder's permissions, then try again."))
     return result if isinstance(result, int) else FINE
 
 
@@ -164,5 +173,12 @@ def say_error(error: LastlookError) -> int:
 
 
 def script() -> None:
-    """The installed command."""
-    sys.exit(main())
+    """The installed command. A mistake of ours is told in words as well; with LASTLOOK_TRACEBACK=1 in full."""
+    try:
+        code = main()
+    except Exception as error:
+        if os.environ.get("LASTLOOK_TRACEBACK"):
+            raise
+        hint = "What was recorded before is kept. Please report it, with what LASTLOOK_TRACEBACK=1 shows."
+        code = say_error(LastlookError(f"a mistake in lastlook itself ({type(error).__name__}: {error})", hint))
+    sys.exit(code)
