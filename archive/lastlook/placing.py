@@ -10,9 +10,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
+from lastlook.cards.payload import VERSION
 from lastlook.catalogue import decisions, pictures, placed, resemblance, tags
 from lastlook.catalogue.placed import Placed
-from lastlook.records import CaptureTime, Code, Decision, Dimension, Plan, Tag, TagState
+from lastlook.records import CaptureTime, Decision, Dimension, Plan, Tag, TagState
 from lastlook.store import Store
 from lastlook.tagging import cards, neighbours, sessions
 from lastlook.tagging.cards import Shown
@@ -20,6 +21,9 @@ from lastlook.tagging.context import Alike, CardSeen, Neighbour, SessionOverlap
 from lastlook.tagging.neighbours import REACH_MS, VAGUE_MS, Anchor, Anchors
 from lastlook.tagging.sessions import LONGEST, Session
 from lastlook.tagging.weights import DEFAULT
+
+CARDS = f"{VERSION}:"
+"""How the code of a bench card begins."""
 
 SESSION_KINDS = ("session", "session-stop")
 
@@ -129,11 +133,13 @@ def concerned(store: Store, ids: Iterable[str]) -> list[int]:
 
 
 def with_cards(store: Store, rids: Sequence[int]) -> list[int]:
-    """Rows of the pictures that cards in some pictures may speak for: their neighbours, where there are any cards."""
-    some = placed.by_rids(store.catalogue, rids)
+    """Rows of the pictures that cards in some pictures may speak for: those of the same clip, and their neighbours."""
+    catalogue = store.catalogue
+    some = placed.by_rids(catalogue, rids)
     carded = _cards_of(store, {one.sha256 for one in some})
-    spans = neighbours.span([at for one in some if one.sha256 in carded and (at := _moment(one)) is not None])
-    return [one.rid for one in placed.between(store.catalogue, spans)]
+    own = placed.of_media(catalogue, sorted(carded))
+    moments = [at for one in placed.by_rids(catalogue, own) if (at := _moment(one)) is not None]
+    return sorted({*own, *(one.rid for one in placed.between(catalogue, neighbours.span(moments)))})
 
 
 def by_session(store: Store, decision: Decision) -> list[int]:
@@ -157,7 +163,7 @@ def by_time(store: Store) -> list[int]:
     found = set(placed.with_proposals_of(catalogue, ("session", "neighbour")))
     for session in all_sessions(store):
         found.update(placed.touching(catalogue, pictures.ms(session.start), pictures.ms(session.end)))
-    anchors = [*placed.tagged(catalogue), *placed.of_media(catalogue, _media_with_codes(store))]
+    anchors = [*placed.tagged(catalogue), *placed.of_media(catalogue, placed.media_with_codes(catalogue, CARDS))]
     moments = [at for one in placed.by_rids(catalogue, anchors) if (at := _moment(one)) is not None]
     found.update(one.rid for one in placed.between(catalogue, neighbours.span(moments)))
     return sorted(found)
@@ -165,7 +171,7 @@ def by_time(store: Store) -> list[int]:
 
 def _cards_of(store: Store, sha256s: Iterable[str]) -> dict[str, list[Shown]]:
     plan: Plan = store.plan
-    found = _codes(store, sorted(sha256s))
+    found = placed.codes_of(store.catalogue, sorted(sha256s), CARDS)
     shown = {sha256: cards.cards_in(each, plan) for sha256, each in found.items()}
     return {sha256: each for sha256, each in shown.items() if each}
 
@@ -185,11 +191,3 @@ def _time(one: Placed) -> CaptureTime:
     return CaptureTime(
         pictures.from_ms(one.taken_ms), pictures.from_ms(one.earliest_ms), pictures.from_ms(one.latest_ms), "", ""
     )
-
-
-def _codes(store: Store, sha256s: Sequence[str]) -> dict[str, list[tuple[int | None, Code]]]:
-    return {}
-
-
-def _media_with_codes(store: Store) -> list[str]:
-    return []

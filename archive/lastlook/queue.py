@@ -30,7 +30,7 @@ from lastlook.tagging.sessions import Session
 from lastlook.tagging.weigh import OTHER
 
 PAUSE_MS = 20 * 60 * 1000
-SURE = 0.9
+SURE = 0.95
 MOST_CHOICES = 9
 _WORTH = 0.2  # a claim less sure than this is no choice worth a key
 

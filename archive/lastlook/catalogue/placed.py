@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from lastlook.catalogue import decisions
 from lastlook.catalogue.connection import Catalogue, Row
 from lastlook.catalogue.tags import SAYING
-from lastlook.records import Decision
+from lastlook.records import Code, CodeKind, Decision
 
 _COLUMNS = "p.rid, p.id, p.sha256, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, m.file"
 _FROM = "FROM picture p JOIN medium m USING (sha256)"
@@ -98,6 +98,31 @@ def tag_decisions(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, list[De
         for subject, decision in decisions.live_by_subject(catalogue, SAYING, part):
             found.setdefault(subject, []).append(decision)
     return found
+
+
+def codes_of(catalogue: Catalogue, sha256s: Sequence[str], prefix: str) -> dict[str, list[tuple[int | None, Code]]]:
+    """QR codes whose text begins with `prefix` in some photos and clips, each with its moment, in order of time."""
+    found: dict[str, list[tuple[int | None, Code]]] = {}
+    for start in range(0, len(sha256s), _PART):
+        part = list(sha256s[start : start + _PART])
+        marks = ",".join("?" * len(part))
+        for sha256, clip_ms, text, sure, mirrored in catalogue.rows(
+            "SELECT p.sha256, p.clip_ms, c.text, c.sure, c.mirrored FROM code c JOIN picture p USING (rid)"
+            f" WHERE p.sha256 IN ({marks}) AND c.kind = 'qr' AND c.text >= ? AND c.text < ? ORDER BY p.clip_ms, c.n",
+            (*part, prefix, prefix + "\U0010ffff"),
+        ):
+            found.setdefault(sha256, []).append((clip_ms, Code(CodeKind.QR, text, (), sure, bool(mirrored))))
+    return found
+
+
+def media_with_codes(catalogue: Catalogue, prefix: str) -> list[str]:
+    """Photos and clips with a QR code whose text begins with `prefix`."""
+    rows = catalogue.rows(
+        "SELECT DISTINCT p.sha256 FROM code c JOIN picture p USING (rid)"
+        " WHERE c.kind = 'qr' AND c.text >= ? AND c.text < ?",
+        (prefix, prefix + "\U0010ffff"),
+    )
+    return [str(row[0]) for row in rows]
 
 
 def _placed(row: Row) -> Placed:

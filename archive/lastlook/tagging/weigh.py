@@ -2,15 +2,16 @@
 
 The rule. Evidence of one family (both names of the source; speech; cards; …) is not independent: its strongest counts,
 at most `family_most`, a card in view for what it is. Families are independent: noisy-or, c = 1 − Π(1 − cᵢ), at most
-`most`. What follows from another proposal is not independent of anything: it only counts where it is stronger than the
-rest together.
+`most`; but those that speak of what went on around the picture (session, folder, neighbours) come to `around_most`
+together, since all of them are wrong at once where something else is photographed in between. What follows from another
+proposal is not independent of anything: it only counts where it is stronger than the rest together.
 
-A contradiction. A picture shows one step and mostly one subassembly. Two claims of such a dimension contradict each
-other where no family supports both ("mast and deck" said in one breath is no contradiction, a folder that says mast and
-speech that says deck is), and neither lies within the other. Of two that cannot both be true, what is left of a claim
-of c against one of d is c · (1 − d) / (1 − c · d): the share of the cases in which not both hold. A claim is so
-measured against the strongest that contradicts it. Claims of comparable weight are marked as in conflict, both stay
-with their evidence, and mostly neither is applied: a person is asked.
+A contradiction. A picture shows one step and mostly one subassembly. Against a claim stands what other families than
+its own say for another one ("mast and deck" said in one breath is no contradiction, a folder that says mast and speech
+that says deck is), unless one lies within the other; against a step also what says another place than its own. Of two
+that cannot both be true, what is left of a claim of c against one of d is c · (1 − d) / (1 − c · d): the share of the
+cases in which not both hold. A claim is so measured against the strongest that contradicts it. Claims of comparable
+weight are marked as in conflict, both stay with their evidence, and mostly neither is applied: a person is asked.
 
 The result is a probability: of the proposals given 0.9, nine in ten are right. The benchmark `tagging` prints how that
 holds.
@@ -32,6 +33,9 @@ from lastlook.tagging.weights import DEFAULT, Weights
 _FAMILIES = {ProposalSource.FILE_NAME: ProposalSource.FOLDER}  # both were typed when the file was put away
 OTHER = " — other evidence says "
 """Stands in the evidence of a claim that another contradicts."""
+
+_AROUND = frozenset({ProposalSource.SESSION, ProposalSource.FOLDER, ProposalSource.NEIGHBOUR})
+"""Families that speak of the time or the place at which a picture was taken, not of the picture itself."""
 
 _EXCLUSIVE = (Dimension.SUBASSEMBLY, Dimension.STEP)
 
@@ -74,20 +78,24 @@ def weigh(
             groups[proposal.dimension, proposal.target].append(proposal)
     sums = {key: combined(group, weights) for key, group in groups.items()}
     within = {item.id: item.within for item in plan.subassemblies} if plan else {}
+    homes = {step.id: step.subassembly for step in plan.steps} if plan else {}
     found: list[Weighed] = []
     for (dimension, target), group in groups.items():
         alone = sums[dimension, target]
-        against = [
-            other
+        against = {
+            (other_dimension, other): strength
             for (other_dimension, other), others in groups.items()
-            if other_dimension is dimension
-            and other != target
-            and dimension in _EXCLUSIVE
-            and not _families(group) & _families(others)
-            and not (_lies_within(target, other, within) or _lies_within(other, target, within))
-        ]
-        conflicts = tuple(sorted(each for each in against if _comparable(alone, sums[dimension, each], weights)))
-        confidence = contradicted(alone, max((sums[dimension, each] for each in against), default=0.0))
+            if _rivals(dimension, target, other_dimension, other, homes, within)
+            and (strength := combined(_apart(others, group), weights)) > 0
+        }
+        conflicts = tuple(
+            sorted(
+                other
+                for (other_dimension, other), strength in against.items()
+                if other_dimension is dimension and _comparable(alone, strength, weights)
+            )
+        )
+        confidence = contradicted(alone, max(against.values(), default=0.0))
         applies = confidence >= weights.threshold and not (dimension in _EXCLUSIVE and dimension in fixed)
         ordered = tuple(sorted(group, key=lambda one: (-one.confidence, one.source.value, one.evidence)))
         found.append(Weighed(dimension, target, confidence, ordered, conflicts, applies))
@@ -106,7 +114,9 @@ def combined(group: Iterable[Proposal], weights: Weights = DEFAULT) -> float:
             family = _family(one.source)
             most = weights.most if one.source is ProposalSource.CARD else weights.family_most
             strongest[family] = max(strongest.get(family, 0.0), min(one.confidence, most))
-    together = 1.0 - prod(1.0 - value for value in strongest.values())
+    around = 1.0 - prod(1.0 - value for family, value in strongest.items() if family in _AROUND)
+    itself = 1.0 - prod(1.0 - value for family, value in strongest.items() if family not in _AROUND)
+    together = 1.0 - (1.0 - min(around, weights.around_most)) * (1.0 - itself)
     return round(min(max(together, follows), weights.most), 4)
 
 
@@ -119,10 +129,34 @@ def _family(source: ProposalSource) -> ProposalSource:
     return _FAMILIES.get(source, source)
 
 
+def _apart(others: Iterable[Proposal], group: Iterable[Proposal]) -> list[Proposal]:
+    """What of `others` comes from elsewhere than `group` does. What merely follows has no source of its own, unless a
+    claim has nothing else."""
+    own = _families(group)
+    return [one for one in others if _family(one.source) not in own]
+
+
 def _families(group: Iterable[Proposal]) -> set[ProposalSource]:
-    """Where claims come from. What merely follows has no source of its own, unless it stands alone."""
-    found = {_family(one.source) for one in group}
-    return found - {ProposalSource.STEP} or found
+    return {_family(one.source) for one in group}
+
+
+def _rivals(
+    dimension: Dimension,
+    target: str,
+    other_dimension: Dimension,
+    other: str,
+    homes: dict[str, str],
+    within: dict[str, str],
+) -> bool:
+    """Whether a picture that shows the one thing hardly shows the other: two steps, two places of which neither lies in
+    the other, a step and a place that is not its own."""
+    if dimension is Dimension.STEP and other_dimension is Dimension.STEP:
+        return target != other
+    if dimension is Dimension.STEP and target in homes:
+        target, dimension = homes[target], Dimension.SUBASSEMBLY
+    if not dimension is other_dimension is Dimension.SUBASSEMBLY or target == other:
+        return False
+    return not (_lies_within(target, other, within) or _lies_within(other, target, within))
 
 
 def _comparable(one: float, other: float, weights: Weights) -> bool:

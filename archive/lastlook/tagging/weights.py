@@ -38,32 +38,32 @@ class Weights:
     floor: float = 0.1
     """Below, a proposal is noise and is not made."""
 
-    folder: FormWeights = FormWeights(code=0.8, phrase=0.75, numbered=0.7, colour=0.5, word=0.6, partial=0.5)
+    folder: FormWeights = FormWeights(code=0.94, phrase=0.93, numbered=0.9, colour=0.58, word=0.88, partial=0.65)
     """Somebody sorted the file there on purpose; but whole cards are emptied into one folder, hence not near 1."""
 
     folder_above: float = 0.85
     """Factor for each level up: "wiring/W03/close-ups" names W03 more surely than "mast/W03" names the mast."""
 
-    file_name: FormWeights = FormWeights(code=0.75, phrase=0.7, numbered=0.6, colour=0.5, word=0.55, partial=0.5)
+    file_name: FormWeights = FormWeights(code=0.85, phrase=0.82, numbered=0.7, colour=0.5, word=0.65, partial=0.55)
     """Typed for this very file, but often a series name given to many at once."""
 
     serial: float = 0.6
     """Factor for "run_03.jpg": a number at the end of a file name is more often a counter than an id."""
 
-    spoken: FormWeights = FormWeights(code=0.7, phrase=0.65, numbered=0.65, colour=0.52, word=0.52, partial=0.4)
+    spoken: FormWeights = FormWeights(code=0.85, phrase=0.82, numbered=0.78, colour=0.55, word=0.62, partial=0.42)
     """Speech names what is at hand most of the time, but also what is not; and it is misheard by machines."""
 
     near_before_ms: int = 8_000
     near_after_ms: int = 3_000
     """A name said from 8 s before the still (named, then held up) to 3 s after it (held up, then named) is near."""
 
-    far: float = 0.75
+    far: float = 0.85
     """Factor for a name that falls in the still's stretch but not near it: the hands may have moved on."""
 
     again: float = 0.05
     """What each further naming in the same stretch adds; speech that keeps to one thing shows that thing."""
 
-    spoken_most: float = 0.85
+    spoken_most: float = 0.9
     """Words alone never reach more: nobody looked at the picture."""
 
     negated: float = 0.25
@@ -97,10 +97,10 @@ class Weights:
     shown: float = 1.15
     """"here is the mast": pointing words; only where nothing lowers it."""
 
-    step_place: float = 0.9
+    step_place: float = 0.97
     """From a step or part to its subassembly: the plan is sure, the picture may be taken from outside it."""
 
-    run_place: float = 0.7
+    run_place: float = 0.8
     """From a run that lies in one subassembly alone: its ends may show elsewhere."""
 
     person_place: float = 0.95
@@ -116,13 +116,13 @@ class Weights:
     """A card seen in a clip within this of a still is in view in it; three times this apart, cards are held up
     together."""
 
-    session: float = 0.88
-    session_step: float = 0.82
+    session: float = 0.95
+    session_step: float = 0.94
     session_item: float = 0.5
     """Said at the bench while it was done; but people look at something else in between, and forget to stop. A run or
     part that a session is about is not in each of its pictures."""
 
-    after_card: float = 0.9
+    after_card: float = 0.93
     after_card_fade_ms: int = 3 * 3600 * 1000
     before_card: float = 0.3
     before_card_fade_ms: int = 2 * 60 * 1000
@@ -140,8 +140,11 @@ class Weights:
     heard: float = 0.8
     """Factor for words that a recogniser made of the sound, against words that somebody wrote down."""
 
-    family_most: float = 0.9
+    family_most: float = 0.96
     """No one kind of evidence but a card in view counts for more in the sum."""
+
+    around_most: float = 0.96
+    """What session, folder and neighbours come to together: about one shot in twenty-five shows something else."""
 
     most: float = 0.98
     """No sum of machines' evidence is a fact."""
