@@ -17,6 +17,7 @@ from lastlook.catalogue import decisions, dump, pictures, tags
 from lastlook.cli.main import main
 from lastlook.closing.graph import Sight
 from lastlook.closing.records import State, ViewKind
+from lastlook.closing_facts import gather
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
 from lastlook.rebuild import rebuild
@@ -154,6 +155,7 @@ def test_the_last_look_at_a_run_is_that_of_the_closing_that_hid_it(store: Store)
 
 def test_a_view_says_that_the_picture_shows_the_item_and_no_takes_it_back(store: Store) -> None:
     third = next(one for one in all_pictures(store) if one.time.known and "W03" not in one.counted(Dimension.RUN))
+    recording.change(store, "W03", "lengthened", Act("2026-03-24 13:30"))
     decision, shown = recording.view(store, [third.id], RUN, ViewKind.CLOSE, ends=["TO"], sharp=True)
     assert shown[0].said(Dimension.RUN) == ("W03",)
     key = "W03:to"
@@ -283,6 +285,19 @@ def test_a_region_is_ranked_among_near_duplicates(own: Archive) -> None:
         decision, _ = recording.view(store, [picture.id], RUN, ViewKind.CLOSE, region=(10, 10, 200, 200))
         shares: Any = decision.body["shares"]
         assert 0 < shares[picture.id] <= 1
+
+
+def test_what_is_drawn_on_a_picture_says_where_it_is_judged(store: Store) -> None:
+    picture = next(one for one in all_pictures(store) if one.time.known)
+    body = {"picture": picture.id, "shape": "trace", "of": "W03", "label": "", "points": [[50.0, 60.0], [120.0, 80.0]]}
+    with store.deciding():
+        decisions.append(store.catalogue, "mark", body, by="ada")
+    decision, _ = recording.view(store, [picture.id], RUN, ViewKind.CLOSE)
+    assert decision.body["region"] == [44, 54, 82, 32], "the box around it, with a fiftieth of 320 px of room"
+    later = gather(store, ["W03"]).seen["W03"][0]
+    assert later.view.region == (44, 54, 82, 32)
+    other = recording.view(store, [picture.id], [Target(Dimension.RUN, "W04")], ViewKind.CLOSE)[0]
+    assert other.body["region"] is None
 
 
 def test_the_check_is_for_now_while_open_and_for_its_closing_once_shut(store: Store) -> None:

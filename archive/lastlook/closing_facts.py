@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from lastlook.catalogue import closings, decisions, pictures, showing
 from lastlook.closing import folding, graph
 from lastlook.closing.records import Candidate, Facts, Seen, View
 from lastlook.plan import structure
-from lastlook.records import Closing, Picture
+from lastlook.records import Closing, Decision, Picture
 from lastlook.store import Store
 
 CANDIDATES = 3
@@ -59,10 +60,17 @@ def _seen(store: Store, items: Sequence[str]) -> tuple[dict[str, tuple[Seen, ...
     ]
     needed = sorted({rids[view.picture] for view in kept})
     found = {picture.id: picture for picture in pictures.by_rids(catalogue, needed, with_tags=False)}
+    marks = decisions.live_about(catalogue, ("mark",), list(found))
+    drawn: dict[str, list[Decision]] = {}
+    for mark in marks:
+        drawn.setdefault(str(mark.body.get("picture")), []).append(mark)
     gathered: dict[str, list[Seen]] = {}
     for view in kept:
-        if view.picture in found:
-            gathered.setdefault(view.item, []).append(Seen(view, found[view.picture]))
+        if view.picture not in found:
+            continue
+        picture = found[view.picture]
+        region = view.region or folding.marked_region(drawn.get(view.picture, ()), picture, view.item)
+        gathered.setdefault(view.item, []).append(Seen(replace(view, region=region), picture))
     return {id: tuple(each) for id, each in gathered.items()}, _rank(store, list(found.values()))
 
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from lastlook import times
 from lastlook.catalogue import decisions, pictures
-from lastlook.closing import graph
+from lastlook.closing import folding, graph
 from lastlook.closing.check import open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
 from lastlook.closing_check import check, moment
@@ -61,6 +61,9 @@ def view(
     shows = _shows(store, [id for _, id in items], ends, crossings, kind)
     if region is not None and len(found) > 1:
         raise UsageError("a region belongs to one picture", "Give one picture with --region.")
+    if region is None and len(found) == len(items) == 1:
+        # What is drawn on the picture says where the item is: it is judged there.
+        region = folding.marked_region(decisions.live(store.catalogue, "mark", found[0].id), found[0], items[0][1])
     body: dict[str, object] = {
         "pictures": [picture.id for picture in found],
         "items": items,

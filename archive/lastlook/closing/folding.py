@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar, cast
 
 from lastlook.closing.records import (
     Adhesive,
@@ -20,7 +20,7 @@ from lastlook.closing.records import (
     Waiver,
     Witness,
 )
-from lastlook.records import CaptureTime, Decision
+from lastlook.records import CaptureTime, Decision, Picture
 from lastlook.times import parse_rfc3339
 
 Body = Mapping[str, Any]
@@ -113,6 +113,24 @@ def views(decision: Decision) -> list[View]:
 def last_views(decisions: Iterable[Decision]) -> dict[tuple[str, str], View]:
     """The last word on each (picture, item)."""
     return {(view.picture, view.item): view for decision in decisions for view in views(decision)}
+
+
+def marked_region(marks: Iterable[Decision], picture: Picture, item: str) -> tuple[int, int, int, int] | None:
+    """Where an item is on a picture by what is drawn of it there: the box around its marks with some room, clipped to
+    the picture (x, y, width, height). None where nothing is drawn."""
+    points = [
+        point
+        for mark in marks
+        if mark.body.get("of") == item and mark.body.get("picture") == picture.id
+        for point in cast("list[list[float]]", mark.body.get("points", []))
+    ]
+    if not points:
+        return None
+    room = max(picture.width, picture.height) // 50
+    left, top = (max(0, int(min(point[axis] for point in points)) - room) for axis in (0, 1))
+    right = min(picture.width, int(max(point[0] for point in points)) + room)
+    bottom = min(picture.height, int(max(point[1] for point in points)) + room)
+    return (left, top, right - left, bottom - top) if right > left and bottom > top else None
 
 
 def done(decision: Decision) -> Done:

@@ -1,0 +1,160 @@
+"""The pages of closings: what is open and shut, the check and its sheet, the last look; in a browser too."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import html5lib
+import pytest
+from flask.testing import FlaskClient
+from selenium.webdriver import Chrome
+
+from lastlook import closing_check, deciding, recording
+from lastlook.archive import Archive
+from lastlook.closing.records import ViewKind
+from lastlook.closing_check import hidden
+from lastlook.deciding import Target
+from lastlook.recording import Act
+from lastlook.records import Dimension
+from lastlook.store import Store
+from lastlook_web import ViewerConfig, create_app
+from lastlook_web.closing_drawing import NARROW, WIDE, draw
+from tests import bench_archive, browser
+
+PAGES = ["/closings", "/closings?at=2026-03-30", "/closings?at=nonsense", "/closing/O1", "/closing/O2", "/closing/O4",
+         "/closing/O2?at=2026-04-01", "/look/O2", "/look/O4", "/look/W03", "/look/HULL-F"]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    made = bench_archive.make(tmp_path_factory.mktemp("closings"))
+    with Store(made, by="ada") as store:
+        deciding.close(store, "O1", "2026-03-31 11:15")
+        from lastlook.catalogue import pictures
+
+        ids = [one.id for one in pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))]
+        recording.view(store, [ids[1]], [Target(Dimension.RUN, "W03")], ViewKind.CLOSE, ends=["to"])
+        recording.record_test(store, "W03", "polarity", True, Act("2026-03-26"), value=4.98, unit="V", instrument="m")
+        recording.waive(store, "O2", "W10", Act("2026-04-01", "M. Holm"), reason="no line of sight")
+        recording.adhesive(store, "EPOXY-SLOW", {"kind": "two-part epoxy", "full_cure_h": 72})
+        recording.bond(store, "MAST", "EPOXY-SLOW", "now", figures={"temperature_c": 23.0})
+        closing_check.close(store, "O2", "2026-04-09 11:44", "epoxy", with_gaps=True)
+    return made
+
+
+@pytest.fixture
+def client(filled: Archive) -> FlaskClient:
+    return create_app(ViewerConfig(filled, by="ada")).test_client()
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_each_page_is_valid_and_its_links_lead_somewhere(client: FlaskClient, address: str) -> None:
+    answer = client.get(address)
+    assert answer.status_code == 200
+    tree = html5lib.HTMLParser(strict=True).parse(answer.text)
+    ids = [node.attrib["id"] for node in tree.iter() if "id" in node.attrib]
+    assert len(ids) == len(set(ids))
+    for link in set(re.findall(r'href="(/(?:closing|look|picture|closings)[^"#]*)"', answer.text)):
+        assert client.get(link).status_code in (200, 301), link
+
+
+def test_a_page_has_one_address(client: FlaskClient) -> None:
+    assert client.get("/closing/o2").headers["Location"].endswith("/closing/O2")
+    assert client.get("/look/w-03").headers["Location"].endswith("/look/W03")
+    assert client.get("/closing/O9").status_code == 404
+    assert client.get("/closing/O2?at=yesterweek").status_code == 400
+
+
+def test_the_check_says_each_state_in_words(client: FlaskClient) -> None:
+    page = client.get("/closing/O2").text
+    assert "Not ready" in page
+    for word in ("passed", "gap", "waived"):
+        assert f'mark-word-{word}"' in page
+        assert f"</svg>{word}</span>" in page, "by shape and by word"
+    assert "M. Holm" in page
+    assert "After closing" in page
+    assert "Released by, time" in page
+    assert "certificate of electrical or structural safety" in page
+
+
+def test_the_last_look_says_whether_it_was_kept(client: FlaskClient) -> None:
+    assert "Kept at the closing." in client.get("/look/O2").text
+    assert "no check was kept" in client.get("/look/O4").text
+    assert "lines open" in client.get("/look/O2").text
+
+
+def test_a_hold_is_counted_down(client: FlaskClient) -> None:
+    page = client.get("/closings").text
+    assert "No-load holds" in page
+    assert re.search(r'<time datetime="[^"]+Z?"[^>]* data-left>', page)
+    assert re.search(r"(2 days 23|3 days 0) h left", page)
+
+
+def test_the_drawing_nests_and_keeps_within_its_sheet(filled: Archive) -> None:
+    with Store(filled) as store:
+        found = hidden(store, now=datetime(2026, 4, 10, tzinfo=UTC))
+    for width in (WIDE, NARROW):
+        drawing = draw(found, width)
+        areas = {area.id: area for area in drawing.areas}
+        assert set(areas) == {sub.id for sub in found.plan.subassemblies}
+        for sub in found.plan.subassemblies:
+            area = areas[sub.id]
+            assert area.x >= 0
+            assert area.x + area.width <= width + 0.01
+            assert area.y + area.height <= drawing.height
+            for chip in area.chips:
+                assert area.x < chip.x
+                assert chip.x + chip.width <= area.x + area.width
+            if sub.within:
+                outer = areas[sub.within]
+                assert outer.x < area.x
+                assert outer.y < area.y
+                assert area.y + area.height < outer.y + outer.height
+        drawn = {gap.id: gap.state for area in drawing.areas for gap in area.gaps}
+        assert drawn == {each.opening.id: each.shut.value for each in found.openings}
+        for area in drawing.areas:
+            for gap in area.gaps:
+                assert not any(left < gap.x + 1 < right for left, right in area.walls), "a gap breaks its wall"
+
+
+# ------------------------------------------------------------------------------------------------ in a browser
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator[Chrome]:
+    with browser.chromium() as chrome:
+        yield chrome
+
+
+@pytest.fixture(scope="module")
+def url(filled: Archive) -> Iterator[str]:
+    with browser.served(create_app(ViewerConfig(filled, by="ada"))) as address:
+        yield address
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [320, 390, 1280])
+def test_the_pages_fit_and_the_browser_has_nothing_to_say(driver: Chrome, url: str, width: int) -> None:
+    browser.size(driver, width)
+    browser.look(driver)
+    for address in ("/closings", "/closing/O2", "/look/O2"):
+        browser.open_page(driver, url + address)
+        assert browser.overflow(driver) == 0, address
+        assert not browser.complaints(driver), address
+    browser.open_page(driver, url + "/closings")
+    shown = [one.is_displayed() for one in browser.every(driver, ".build-drawing")]
+    assert shown == ([True, False] if width == 1280 else [False, True])
+
+
+@pytest.mark.browser
+def test_in_print_there_are_boxes_to_tick_and_lines_to_sign(driver: Chrome, url: str, tmp_path: Path) -> None:
+    browser.size(driver, 794)
+    browser.look(driver, medium="print")
+    browser.open_page(driver, url + "/closing/O2")
+    assert browser.one(driver, ".signs").is_displayed()
+    assert browser.one(driver, ".tick").is_displayed()
+    browser.look(driver)
+    assert not browser.one(driver, ".signs").is_displayed()
