@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
@@ -12,6 +12,8 @@ from lastlook import times
 from lastlook.cameras import cameras
 from lastlook.catalogue import Catalogue, codes, decisions, media, pictures
 from lastlook.records import CaptureTime, Claim, ClockCorrection, Decision
+
+_FIRST_VERSION = datetime(2026, 1, 1, tzinfo=UTC)  # nothing came in before this program was written
 
 
 def corrections(catalogue: Catalogue, camera: str) -> tuple[ClockCorrection, ...]:
@@ -57,7 +59,7 @@ def resolve_medium(catalogue: Catalogue, zone: str, medium: media.Medium, clip_m
         camera=medium.camera.key,
         clip_ms=clip_ms,
         duration_ms=medium.duration_ms,
-        not_after=medium.arrived,
+        not_after=came_in(medium.arrived),
     )
 
 
@@ -78,10 +80,15 @@ def retime(catalogue: Catalogue, zone: str, camera: str | None = None) -> int:
             camera=key,
             clip_ms=clip_ms or 0,
             duration_ms=duration_ms,
-            not_after=arrived,
+            not_after=came_in(arrived),
         )
         changed.append((rid, time))
     return pictures.set_times(catalogue, changed)
+
+
+def came_in(arrived: datetime | None) -> datetime | None:
+    """When a file came in, unless this computer's own clock was plainly wrong then."""
+    return arrived if arrived is not None and arrived >= _FIRST_VERSION else None
 
 
 def _claims(text: str) -> tuple[Claim, ...]:

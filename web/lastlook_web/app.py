@@ -34,9 +34,9 @@ def create_app(config: ViewerConfig) -> Flask:
     app.extensions["lastlook-overview"] = OverviewCache()
     security.install(app, config)
     words.install(app)
-    from lastlook_web import ask, clips, closings, media, pictures, queue, sheets, subassemblies
+    from lastlook_web import ask, clips, clockcard, closings, media, pictures, queue, sheets, subassemblies
 
-    for family in (ask, pictures, subassemblies, clips, closings, media, queue, sheets):
+    for family in (ask, pictures, subassemblies, clips, clockcard, closings, media, queue, sheets):
         app.register_blueprint(family.pages)
     app.teardown_appcontext(_close)
     app.context_processor(_everywhere)
@@ -51,6 +51,8 @@ def serve(config: ViewerConfig) -> None:
     from waitress.server import create_server
 
     app = create_app(config)
+    # A browser asks for many pictures at once; that some wait for a thread is no news for a builder.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     server = create_server(
         app, sockets=_bound(config.host, config.port), threads=THREADS, ident="lastlook", max_request_body_size=1 << 20
     )

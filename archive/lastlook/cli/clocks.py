@@ -1,20 +1,30 @@
-"""`clock`: cameras, and how their clocks stand."""
+"""`clock`: cameras, how their clocks stand, and the card that shows the time."""
 
 from __future__ import annotations
 
-from datetime import datetime
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
+from lastlook.cli.common import by_option, instant, json_option, needs_store, plural, print_json
 from lastlook.errors import UsageError
 from lastlook.records import ClockCorrection
 from lastlook.store import Store
 
+if TYPE_CHECKING:
+    from lastlook.clock_showing import CameraClock
+    from lastlook.clocks.fit import Residual, Stretch
+
 
 @click.group(no_args_is_help=True)
 def clock() -> None:
-    """Cameras and how their clocks stand to true time. Corrections are separate, dated, and can be taken back.
+    """Cameras and how their clocks stand to true time.
+
+    Photograph the clock card ('lastlook clock card') with each camera now and then, and take the pictures in like all
+    others: they set that camera's times right. Corrections never change a file; each is dated and can be taken back.
 
     \b
     Example:
@@ -26,42 +36,53 @@ def clock() -> None:
 @json_option
 @needs_store
 def list_clocks(store: Store, as_json: bool) -> int:
-    """List cameras with the corrections in force.
+    """List cameras, one line each, and how their clocks stand.
 
     \b
     Example:
       lastlook clock list
     """
-    from lastlook import retime
-    from lastlook.catalogue import media
+    from lastlook import clock_showing
 
-    cameras = media.cameras(store.catalogue)
-    given = retime.all_corrections(store.catalogue)
+    cameras = clock_showing.every(store)
     if as_json:
-        print_json(
-            {
-                "cameras": [
-                    {
-                        "camera": key,
-                        "files": count,
-                        "corrections": [
-                            {"decision": decision.uid, **retime.body_of(correction)}
-                            for decision, correction in given
-                            if correction.camera == key
-                        ],
-                    }
-                    for key, count in cameras
-                ]
-            }
-        )
+        print_json({"cameras": [_json(one, store.zone) for one in cameras]})
         return 0
     if not cameras:
         click.echo("No camera yet: take pictures in with 'lastlook ingest PATH'.")
-    for key, count in cameras:
-        click.echo(f"{key or '(the file does not say)'}: {plural(count, 'file')}")
-        for decision, correction in given:
-            if correction.camera == key:
-                click.echo(f"  {decision.uid[:8]}  {correction_words(correction)}")
+    for one in cameras:
+        click.echo(f"{one.shown}: {plural(one.files, 'file')}. {_standing(one)}")
+        for decision, correction in one.given:
+            click.echo(f"  {decision.uid[:8]}  {correction_words(correction)}")
+    return 0
+
+
+@clock.command("show")
+@click.argument("camera", required=False)
+@json_option
+@needs_store
+def show(store: Store, camera: str | None, as_json: bool) -> int:
+    """Show the clock of a CAMERA, or of all: its pictures of the clock card, the fit, and what that changed.
+
+    "Left" is what the fit leaves of a reference; one that fits nothing is named and not used.
+
+    \b
+    Example:
+      lastlook clock show "Keelson K-1"
+    """
+    from lastlook import clock_showing, deciding
+
+    wanted = None if camera is None else deciding.find_camera(store, camera)
+    cameras = [one for one in clock_showing.every(store) if wanted is None or one.camera == wanted]
+    if as_json:
+        print_json({"cameras": [_json(one, store.zone) for one in cameras]})
+        return 0
+    if not cameras:
+        click.echo("No camera yet: take pictures in with 'lastlook ingest PATH'.")
+    for number, one in enumerate(cameras):
+        if number:
+            click.echo()
+        _show(one, store.zone)
     return 0
 
 
@@ -93,6 +114,8 @@ def set_clock(
 ) -> int:
     """Say how a CAMERA's clock stands. Times on its clock are written like 2026-03-29T10:00:00.
 
+    Where it holds, it wins over what pictures of the clock card say.
+
     \b
     Example:
       lastlook clock set "Lumet 8" --error -8060 --note "photographed beside the radio clock"
@@ -117,16 +140,291 @@ def set_clock(
         print_json({"decision": decision.uid, "moved": moved})
     else:
         click.echo(f"{camera}: {correction_words(correction)}. {plural(moved, 'picture')} moved.")
-        click.echo(f"Take it back with 'lastlook undo {decision.uid[:8]}'.")
+        _take_back(decision.uid)
     return 0
+
+
+@clock.command("name", no_args_is_help=True)
+@click.argument("camera")
+@click.argument("name")
+@by_option
+@json_option
+@needs_store
+def name(store: Store, camera: str, name: str, as_json: bool) -> int:
+    """Say what to call a CAMERA.
+
+    \b
+    Example:
+      lastlook clock name "Keelson K-1 #40112" "bench camera"
+    """
+    from lastlook import deciding
+
+    decision = deciding.name_camera(store, camera, name)
+    if as_json:
+        print_json({"decision": decision.uid, "camera": decision.body["camera"], "name": decision.body["name"]})
+    else:
+        click.echo(f"{decision.body['camera']} is called {decision.body['name']!r} from now on.")
+        _take_back(decision.uid)
+    return 0
+
+
+@clock.command("merge", no_args_is_help=True)
+@click.argument("camera")
+@click.argument("into")
+@by_option
+@json_option
+@needs_store
+def merge(store: Store, camera: str, into: str, as_json: bool) -> int:
+    """Say that CAMERA and INTO are one camera with one clock; it goes by INTO.
+
+    \b
+    Example:
+      lastlook clock merge "named IMG_####" "Rill 4"
+    """
+    from lastlook import deciding
+
+    decision, moved = deciding.merge_cameras(store, camera, into)
+    if as_json:
+        print_json({"decision": decision.uid, "moved": moved})
+    else:
+        click.echo(f"{decision.body['camera']} is {decision.body['into']}. {plural(moved, 'picture')} moved.")
+        _take_back(decision.uid)
+    return 0
+
+
+@clock.command("ignore", no_args_is_help=True)
+@click.argument("picture")
+@by_option
+@json_option
+@needs_store
+def ignore(store: Store, picture: str, as_json: bool) -> int:
+    """Leave a PICTURE of the clock card out, such as one of an old print or of a screen that had stopped.
+
+    \b
+    Example:
+      lastlook clock ignore p3fa94c11d20e
+    """
+    return _use(store, picture, used=False, as_json=as_json)
+
+
+@clock.command("use", no_args_is_help=True)
+@click.argument("picture")
+@by_option
+@json_option
+@needs_store
+def use(store: Store, picture: str, as_json: bool) -> int:
+    """Let a PICTURE of the clock card count again.
+
+    \b
+    Example:
+      lastlook clock use p3fa94c11d20e
+    """
+    return _use(store, picture, used=True, as_json=as_json)
+
+
+@clock.command("card")
+@click.option("--png", "png", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write one card.")
+@click.option("--text", "in_terminal", is_flag=True, help="Show the card here, in the terminal, until Ctrl-C.")
+@click.option("--seconds", type=click.IntRange(1, 600), default=60, show_default=True, help="With --text: how long.")
+def card(png: Path | None, in_terminal: bool, seconds: int) -> int:
+    """Show the exact time as a code that cameras can be set right by.
+
+    The best card is the viewer's page: large, and changing every second. Set this computer's clock by the network
+    first; the card can be no better than that clock. Photograph it so that the code fills a third of the picture.
+
+    \b
+    Example:
+      lastlook clock card
+      lastlook clock card --text
+    """
+    from lastlook.clocks import card as cards
+    from lastlook.clocks import qr
+
+    if png is not None:
+        # Good for the minute after it is written: nobody photographs a file within the second.
+        text = cards.compose(datetime.now(UTC), cards.LONGEST_S)
+        try:
+            png.write_bytes(qr.png(text))
+        except OSError as error:
+            raise UsageError(
+                f"{png} cannot be written: {(error.strerror or 'failed').lower()}", "Give another file."
+            ) from error
+        click.echo(f"{png} shows the time of now and is good for one minute: {text}")
+        return 0
+    if in_terminal:
+        _in_terminal(seconds)
+        return 0
+    click.echo("Run 'lastlook serve' and open  http://127.0.0.1:8047/clock  on a screen, large.")
+    click.echo("Photograph it with every camera, or film it for a second or two, and take that in like any picture.")
+    click.echo("Without a browser: 'lastlook clock card --text' shows it here.")
+    return 0
+
+
+def _in_terminal(seconds: int) -> None:
+    from lastlook.clocks import card as cards
+    from lastlook.clocks import qr
+
+    end = time.monotonic() + seconds
+    try:
+        while time.monotonic() < end:
+            now = datetime.now(UTC)
+            shown = qr.terminal(cards.compose(now, 1.3))
+            click.clear()
+            click.echo(shown)
+            click.echo(f"  {now:%Y-%m-%d %H:%M:%S} UTC   Ctrl-C ends it.")
+            time.sleep(max(0.0, 1 - datetime.now(UTC).microsecond / 1e6))
+    except KeyboardInterrupt:
+        click.echo()
+
+
+# ------------------------------------------------------------------------------------------------ words
+
+
+def _use(store: Store, picture: str, *, used: bool, as_json: bool) -> int:
+    from lastlook import deciding
+
+    decision, moved = deciding.use_reference(store, picture, used=used)
+    if as_json:
+        print_json({"decision": decision.uid, "moved": moved})
+    else:
+        word = "counts again" if used else "is left out"
+        click.echo(f"{decision.body['picture']} {word}. {plural(moved, 'picture')} moved.")
+        _take_back(decision.uid)
+    return 0
+
+
+def _take_back(uid: str) -> None:
+    click.echo(f"Take it back with 'lastlook undo {uid[:8]}'.")
+
+
+def _standing(one: CameraClock) -> str:
+    """How a clock stands, in a sentence."""
+    parts = []
+    if one.fit.stretches:
+        last = one.fit.stretches[-1]
+        count = len(one.cards.used)
+        parts.append(f"{_stretch_words(last)} by {plural(count, 'picture')} of the clock card.")
+    elif not one.given:
+        parts.append("Its clock was never checked." if one.camera else "They name no camera.")
+    if one.given:
+        parts.append(f"{plural(len(one.given), 'correction')} by hand.")
+    if one.moved:
+        parts.append(f"{plural(one.moved, 'picture')} moved.")
+    return " ".join(parts)
+
+
+def _stretch_words(stretch: Stretch) -> str:
+    from lastlook.times.clock import lasting
+
+    error = stretch.error_s
+    way = "fast" if error > 0 else "slow"
+    words = "right" if abs(error) < 0.05 else f"{lasting(error)} {way}"
+    if stretch.drift_s_per_day is not None:
+        words += f" and {stretch.drift_s_per_day:+.2f} s a day"
+    return f"{words} (± {stretch.doubt_s:.1f} s) on {stretch.first:%Y-%m-%d %H:%M}"
+
+
+_CAME_BY = {
+    "set": "then set anew",
+    "zone": "then moved by whole quarter hours (another zone or summer time)",
+    "half a day": "then moved by twelve hours (morning for evening)",
+}
+
+
+def _show(one: CameraClock, zone: str) -> None:
+    from lastlook import times
+    from lastlook.times.clock import lasting
+
+    click.echo(f"{one.shown}: {plural(one.files, 'file')}")
+    if len(one.keys) > 1 or one.shown != one.camera:
+        click.echo(f"  in its files: {', '.join(key for key in one.keys if key) or 'nothing'}")
+    if one.fit.fixed_offset_min is not None:
+        click.echo(f"  keeps {_offset(one.fit.fixed_offset_min)} all year; does not follow summer time")
+    for stretch in one.fit.stretches:
+        if stretch.came_by:
+            click.echo(f"  {_CAME_BY[stretch.came_by]}, by {lasting(stretch.jump_s)}:")
+        click.echo(f"  {_stretch_words(stretch)}, {plural(stretch.references, 'reference')}")
+    if one.fit.residuals:
+        click.echo("  pictures of the clock card:")
+    for residual in one.fit.residuals:
+        click.echo(f"    {_residual_words(residual)}")
+    for reference in one.cards.ignored:
+        click.echo(f"    {reference.picture}  left out by hand; 'lastlook clock use {reference.picture}' takes it in")
+    for picture in one.cards.unread:
+        click.echo(f"    {picture}  says nothing: its file holds no time of its camera to the second")
+    for decision, correction in one.given:
+        click.echo(f"  by hand, {decision.uid[:8]}: {correction_words(correction)}")
+    if not one.fit.residuals and not one.given:
+        click.echo("  never checked; photograph the clock card with it: 'lastlook clock card'")
+    for noticed in one.noticed:
+        click.echo(f"  noticed: {noticed.words}, in {plural(noticed.clips, 'clip')} such as {noticed.file}")
+    if one.moved:
+        click.echo(f"  {plural(one.moved, 'picture')} moved, such as")
+    for moved in one.examples:
+        click.echo(
+            f"    {moved.picture}  {moved.file}: {times.describe(moved.without, zone)}"
+            f" → {times.describe(moved.now, zone)}"
+        )
+
+
+def _residual_words(one: Residual) -> str:
+    from lastlook.times.clock import lasting
+
+    way = "fast" if one.error_s > 0 else "slow"
+    words = f"{one.reference.picture}  {one.reference.wall:%Y-%m-%d %H:%M:%S}  {lasting(one.error_s)} {way}"
+    words += f" (± {one.width_s / 2:.1f} s)"
+    words += "  fits nothing, not used" if one.outlier else f"  left {one.left_s:+.1f} s"
+    return f"{words}; {one.reference.said}" if one.reference.said else words
+
+
+def _json(one: CameraClock, zone: str) -> dict[str, Any]:
+    from lastlook import retime
+
+    return {
+        "camera": one.camera,
+        "name": one.shown,
+        "keys": list(one.keys),
+        "files": one.files,
+        "fixed_offset_min": one.fit.fixed_offset_min,
+        "stretches": [
+            {
+                "references": stretch.references,
+                "first": stretch.first.isoformat(),
+                "last": stretch.last.isoformat(),
+                "error_s": stretch.error_s,
+                "drift_s_per_day": stretch.drift_s_per_day,
+                "uncertainty_s": stretch.doubt_s,
+                "came_by": stretch.came_by,
+                "jump_s": stretch.jump_s,
+            }
+            for stretch in one.fit.stretches
+        ],
+        "references": [
+            {
+                "picture": residual.reference.picture,
+                "wall": residual.reference.wall.isoformat(),
+                "earliest": instant(residual.reference.earliest, zone),
+                "latest": instant(residual.reference.latest, zone),
+                "error_s": residual.error_s,
+                "uncertainty_s": residual.width_s / 2,
+                "residual_s": residual.left_s,
+                "outlier": residual.outlier,
+                "said": residual.reference.said,
+            }
+            for residual in one.fit.residuals
+        ],
+        "ignored": [reference.picture for reference in one.cards.ignored],
+        "unread": list(one.cards.unread),
+        "corrections": [{"decision": decision.uid, **retime.body_of(correction)} for decision, correction in one.given],
+        "moved": one.moved,
+        "noticed": [{"what": each.words, "clips": each.clips, "file": each.file} for each in one.noticed],
+    }
 
 
 def correction_words(correction: ClockCorrection) -> str:
     parts = []
     if correction.fixed_offset_min is not None:
-        sign = "-" if correction.fixed_offset_min < 0 else "+"
-        hours, minutes = divmod(abs(correction.fixed_offset_min), 60)
-        parts.append(f"kept at {sign}{hours:02}:{minutes:02} all year")
+        parts.append(f"kept at {_offset(correction.fixed_offset_min)} all year")
     if correction.error_s or not parts:
         word = "fast" if correction.error_s >= 0 else "slow"
         parts.append(f"{abs(correction.error_s):g} s {word}")
@@ -138,6 +436,11 @@ def correction_words(correction: ClockCorrection) -> str:
     if correction.until:
         parts.append(f"until {correction.until}")
     return ", ".join(parts) + (f" ({correction.note})" if correction.note else "")
+
+
+def _offset(minutes: int) -> str:
+    hours, rest = divmod(abs(minutes), 60)
+    return f"{'-' if minutes < 0 else '+'}{hours:02}:{rest:02}"
 
 
 def wall_time(text: str | None, option: str) -> datetime | None:

@@ -308,7 +308,7 @@ def _decoded(view: Grey, scale: float, origin: tuple[int, int]) -> list[Code]:
             _, texts, points, plain = reader.detectAndDecodeMulti(view)
         except cv2.error:
             continue
-        if points is None:
+        if not texts:
             continue
         found = []
         for text, quad, face in zip(texts, points, plain, strict=False):

@@ -1,0 +1,123 @@
+"""Codes as a camera would see them: seen aslant on the bench, blurred, half in shadow, with grain; the truth beside it.
+
+A pinhole camera a little over a metre from the card; light is scaled as bytes (0.45 of the value is about a seventh of
+the light). The same random generator gives the same picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from lastlook.clocks import qr
+from tests.media import bench_picture
+
+Grey = NDArray[np.uint8]
+FINE = 4  # how many times finer than the picture the card is drawn
+FOCAL = 1200.0
+
+
+@dataclass(frozen=True)
+class Seen:
+    """`corners`: the code's own four corners in pixels of the picture (middles of pixels are whole numbers)."""
+
+    grey: Grey
+    corners: NDArray[np.float64]
+
+
+def marker_face(number: int, cell: int = 40) -> tuple[Grey, float]:
+    """A marker with its light frame, and the part of the picture's side that the marker takes."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_25h9)
+    face = cv2.aruco.generateImageMarker(dictionary, number, 7 * cell)
+    framed = cv2.copyMakeBorder(face, *(2 * cell,) * 4, borderType=cv2.BORDER_CONSTANT, value=(255,))
+    return np.asarray(framed, dtype=np.uint8), 7 / 11
+
+
+def qr_face(text: str, cell: int = 12) -> tuple[Grey, float]:
+    """A QR code with its light frame, and the part of the picture's side that the code takes."""
+    rows = np.array(qr.modules(text))
+    framed = np.pad(np.where(rows, 0, 255).astype(np.uint8), qr.QUIET, constant_values=255)
+    return np.kron(framed, np.ones((cell, cell), np.uint8)), len(rows) / len(framed)
+
+
+def ground(width: int = 960, height: int = 720, seed: int = 40) -> Grey:
+    return np.asarray(bench_picture(width, height, seed).convert("L"))
+
+
+def seen(
+    face: tuple[Grey, float],
+    side: float,
+    dice: np.random.Generator,
+    *,
+    tilt: float = 0.0,
+    blur: float = 0.0,
+    shadow: float = 1.0,
+    mirrored: bool = False,
+    on: Grey | None = None,
+) -> Seen:
+    """`face` with its code `side` pixels large, tilted by `tilt` degrees about any axis and turned any way; `blur`:
+    sigma in pixels; `shadow`: what is left of the light on one side of a line through the middle."""
+    picture, part = face
+    light = (ground() if on is None else on).astype(np.float64)
+    height, width = light.shape
+    about, turn = dice.uniform(0, 2 * np.pi, 2)
+    lean = np.deg2rad(tilt)
+    leaning = np.array([[1, 0, 0], [0, np.cos(lean), -np.sin(lean)], [0, np.sin(lean), np.cos(lean)]])
+    whole = _turning(about) @ leaning @ _turning(turn)
+    square = np.array([[-0.5, -0.5, 0], [0.5, -0.5, 0], [0.5, 0.5, 0], [-0.5, 0.5, 0]])
+    reach = min(0.75 * side / part, width / 2 - 1, height / 2 - 1)
+    middle = np.array([dice.uniform(reach, width - reach), dice.uniform(reach, height - reach)])
+    framed, corners = (_seen_at(square * size, whole, middle) for size in (side / part, side))
+    # Corner points are edges between pixels: half a pixel before the middle of the first.
+    sheet = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * len(picture)
+    low = np.floor(framed.min(axis=0)).astype(int) - 3
+    high = np.ceil(framed.max(axis=0)).astype(int) + 4
+    size = high - low
+    fine = cv2.getPerspectiveTransform(sheet - 0.5, ((framed - low) * FINE - 0.5).astype(np.float32))
+    drawn = cv2.warpPerspective(picture, fine, tuple(int(one) * FINE for one in size), flags=cv2.INTER_AREA)
+    cover = cv2.warpPerspective(np.full_like(picture, 255), fine, tuple(int(one) * FINE for one in size))
+    drawn, cover = (
+        cv2.resize(one, tuple(int(n) for n in size), interpolation=cv2.INTER_AREA) for one in (drawn, cover)
+    )
+    x0, y0 = np.maximum(low, 0)
+    x1, y1 = np.minimum(high, (width, height))
+    inside = (slice(y0 - low[1], y1 - low[1]), slice(x0 - low[0], x1 - low[0]))
+    ink = drawn[inside].astype(np.float64) * 0.75 + 25
+    share = cover[inside].astype(np.float64) / 255
+    light[y0:y1, x0:x1] = light[y0:y1, x0:x1] * (1 - share) + ink * share
+    if shadow < 1:
+        way = dice.uniform(0, 2 * np.pi)
+        ys, xs = np.mgrid[0:height, 0:width]
+        lit = np.clip(((xs - middle[0]) * np.cos(way) + (ys - middle[1]) * np.sin(way)) / 2 + 0.5, 0, 1)
+        light *= shadow + (1 - shadow) * lit
+    if blur:
+        light = cv2.GaussianBlur(light, (0, 0), blur)
+    light += dice.normal(0, 3, light.shape)
+    grey = np.clip(light, 0, 255).astype(np.uint8)
+    points = corners - 0.5
+    if mirrored:
+        grey = np.ascontiguousarray(grey[:, ::-1])
+        points[:, 0] = width - 1 - points[:, 0]
+    return Seen(grey, points)
+
+
+def photo_of(text: str, dice: np.random.Generator, *, width: int = 1600, height: int = 1200) -> Image.Image:
+    """A photo of a clock card or bench card's code on the bench, as a builder would take it."""
+    return Image.fromarray(
+        seen(qr_face(text), height * 0.4, dice, tilt=25, blur=0.8, on=ground(width, height)).grey
+    ).convert("RGB")
+
+
+def _turning(angle: float) -> NDArray[np.float64]:
+    return np.array([[np.cos(angle), -np.sin(angle), 0], [np.sin(angle), np.cos(angle), 0], [0, 0, 1]])
+
+
+def _seen_at(
+    points: NDArray[np.float64], whole: NDArray[np.float64], middle: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    there = points @ whole.T
+    return np.asarray(there[:, :2] * (FOCAL / (FOCAL + there[:, 2:3])) + middle)
