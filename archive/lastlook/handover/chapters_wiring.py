@@ -5,7 +5,7 @@ from __future__ import annotations
 from lastlook.closing import bonds as bonding
 from lastlook.closing import cautions, item_log, testing
 from lastlook.closing.graph import Sight
-from lastlook.closing.records import Bond, Change, ChangeKind, Test
+from lastlook.closing.records import Bond, Change, ChangeKind, MeasureKind, Test
 from lastlook.handover.chapters import KINDS, SIGHTS, STATES, Desk, anchor
 from lastlook.handover.content import Cell, Chapter, Figure, Section, Statement, Table
 from lastlook.handover.words import N_
@@ -29,6 +29,12 @@ CHANGES = {
     ChangeKind.REPLACED: N_("replaced"),
     ChangeKind.ABANDONED: N_("abandoned in place"),
     ChangeKind.CHANGED: N_("changed"),
+}
+MEASURES = {
+    MeasureKind.ROUTE: N_("along its route"),
+    MeasureKind.TAIL: N_("beyond the joint line, before closing"),
+    MeasureKind.FAR_SIDE: N_("from the joint line to the far terminal"),
+    MeasureKind.BEND: N_("inside radius of its tightest bend"),
 }
 TESTS = {
     "continuity": N_("continuity end to end"),
@@ -152,7 +158,7 @@ def _run(desk: Desk, run: Run) -> Section:
     for one in desk.facts.measures.get(run.id, ()):
         statements.append(
             Statement(
-                f"{one.kind.value.replace('-', ' ')} {words.length(one.mm)}",
+                f"{words(MEASURES[one.kind])} {words.length(one.mm)}",
                 words(N_("Measured")),
                 desk.source(one.person, one.time),
                 desk.near(run.id, one.time),

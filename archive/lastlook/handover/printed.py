@@ -6,7 +6,7 @@ all accents, Greek, Cyrillic, Devanagari). `unprintable` names letters that no e
 
 from __future__ import annotations
 
-import logging
+import tempfile
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import cache
@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import fontpkg_noto_sans
+from fontTools import subset
 from fontTools.ttLib import TTFont
+from fontTools.varLib import instancer
 from fpdf import FPDF
 from fpdf.enums import Align, TableBordersLayout, TextEmphasis, WrapMode, XPos, YPos
 from fpdf.fonts import FontFace
@@ -35,6 +37,23 @@ _GREY, _INK, _ACCENT = (90, 96, 100), (20, 24, 27), (138, 59, 0)
 def _letters() -> frozenset[int]:
     with TTFont(_FONT, lazy=True) as font:
         return frozenset(font.getBestCmap())
+
+
+def _cut(folder: Path, weight: int, text: str) -> Path:
+    """The font in one weight with no letters but those of `text`: to weigh all four thousand would take seconds."""
+    with TTFont(_FONT, recalcTimestamp=False) as font:
+        for table in ("GPOS", "GSUB", "GDEF", "STAT"):  # kerning and forms of letters that nothing here uses
+            if table in font:
+                del font[table]
+        wanted = {ord(letter) for letter in printable(text)} | set(range(32, 127)) | set(map(ord, "\u00a0·–—…"))
+        options = subset.Options(recalc_timestamp=False, notdef_outline=True, name_IDs=["*"], layout_features=[])
+        cutter = subset.Subsetter(options)
+        cutter.populate(unicodes=wanted)
+        cutter.subset(font)
+        instancer.instantiateVariableFont(font, {"wght": weight, "wdth": 100}, inplace=True)
+        path = folder / f"sans-{weight}.ttf"
+        font.save(path)
+    return path
 
 
 def unprintable(texts: Iterable[str]) -> str:
@@ -98,9 +117,9 @@ class _Print:
         self.pictures = pictures
         self.report = report
         self.pdf = pdf = _Pages(paper, printable(content.title), printable(content.labels["page"]))
-        logging.getLogger("fontTools").setLevel(logging.WARNING)
-        pdf.add_font(SANS, "", str(_FONT))
-        pdf.add_font(SANS, "B", str(_FONT), variations={"wght": 700.0})
+        with tempfile.TemporaryDirectory(prefix="lastlook-fonts-") as folder:
+            for style, weight in (("", 400), ("B", 700)):
+                pdf.add_font(SANS, style, str(_cut(Path(folder), weight, repr(content))))
         pdf.set_margins(18, 16)
         pdf.set_auto_page_break(True, margin=20)
         pdf.set_lang({"en": "en-GB", "de": "de-DE"}[content.language])

@@ -84,7 +84,8 @@ class Words:
 
     def moment(self, instant: datetime) -> str:
         local = self._local(instant)
-        when = format_datetime(local.replace(tzinfo=None), "d MMM y HH:mm:ss", locale=self.locale)
+        pattern = "d. MMM y HH:mm:ss" if self.language == "de" else "d MMM y HH:mm:ss"
+        when = format_datetime(local.replace(tzinfo=None), pattern, locale=self.locale)
         return f"{when} {_offset(local)}"
 
     def time(self, time: CaptureTime) -> str:
