@@ -258,6 +258,21 @@ def test_an_older_catalogue_is_refused_and_nothing_is_lost(told: Archive, copied
     assert differences(told, copied) == {}
 
 
+def test_a_whole_last_line_without_its_end_is_no_torn_one(told: Archive, copied: Archive) -> None:
+    """An editor took the last line break, and an older catalogue was put back: the line is all there is of it."""
+    _older(copied, told)
+    lines = copied.decisions.read_bytes().splitlines(keepends=True)[:2]
+    copied.decisions.write_bytes(b"".join(lines)[:-1])
+    with Store(copied) as store, pytest.raises(ArchiveDamaged, match="holds 1 more decision than"):
+        planning.load(store, LATER_PLAN, "plan.toml")
+    assert copied.decisions.read_bytes() == b"".join(lines)[:-1]
+    copied.decisions.write_bytes(lines[0][:-1])
+    with Store(copied, by="Ada") as store:
+        planning.load(store, LATER_PLAN, "plan.toml")
+    read, faults = plain.read_plain(copied.decisions)
+    assert (len(read), faults) == (2, [])
+
+
 def test_two_histories_are_brought_together(told: Archive, copied: Archive) -> None:
     """The old catalogue went on by itself while the plain file was elsewhere."""
     _older(copied, told)

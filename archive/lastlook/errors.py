@@ -21,6 +21,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 
+def plural(count: int, one: str, many: str = "") -> str:
+    """A count in words of a message: "1 picture", "3 pictures"."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
 class LastlookError(Exception):
     """An error a builder can act on.
 

@@ -11,6 +11,7 @@ import fcntl
 import json
 import os
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from typing import Any, BinaryIO
 
 from lastlook.catalogue import decisions, shapes
 from lastlook.catalogue.connection import Catalogue
-from lastlook.errors import ArchiveDamaged, ArchiveError
+from lastlook.errors import ArchiveDamaged, ArchiveError, plural
 from lastlook.records import Decision
 
 _HINT = "Run 'lastlook rebuild': it brings the two together and loses no decision."
@@ -42,7 +43,8 @@ def write_plain(catalogue: Catalogue, path: Path) -> int:
     """Catch the file up with the catalogue; returns how many lines were added.
 
     Safe to call at any time and from several processes: a lock on the file itself orders them, and what is already
-    there is never written twice. A line torn by a power cut is cut off and written again from the catalogue.
+    there is never written twice. A line torn by a power cut is cut off and written again from the catalogue; a whole
+    line that only lacks its end (an editor took it) is kept and ended.
     """
     try:
         with path.open("a+b") as file:
@@ -53,6 +55,8 @@ def write_plain(catalogue: Catalogue, path: Path) -> int:
             if file.tell() > end:
                 file.truncate(end)
             added = 0
+            if end and not _is_ended(file, end):
+                file.write(b"\n")
             for decision in decisions.every(catalogue, seq):
                 file.write(to_line(decision).encode("utf-8"))
                 added += 1
@@ -163,15 +167,15 @@ def from_line(line: bytes | str) -> Decision:
 def _compare(catalogue: Catalogue, path: Path, seq: int, uid: str) -> None:
     last = decisions.last_seq(catalogue)
     if seq > last:
-        raise ArchiveDamaged(
-            f"{path.name} holds {seq - last} more decisions than the catalogue: an older catalogue was put back", _HINT
-        )
+        more = plural(seq - last, "more decision")
+        raise ArchiveDamaged(f"{path.name} holds {more} than the catalogue: an older catalogue was put back", _HINT)
     if seq and decisions.uid_at(catalogue, seq) != uid:
         raise ArchiveDamaged(f"{path.name} and the catalogue hold different decisions under number {seq}", _HINT)
 
 
 def _last_whole_line(file: BinaryIO) -> tuple[int, int, str]:
-    """Where the last whole readable line ends, its number and uid; (0, 0, '') for an empty file."""
+    """Where the last whole readable line ends, its number and uid; (0, 0, '') for an empty file. A last line may lack
+    its line break and be whole nevertheless."""
     file.seek(0, os.SEEK_END)
     size = file.tell()
     window = 1 << 16
@@ -181,6 +185,10 @@ def _last_whole_line(file: BinaryIO) -> tuple[int, int, str]:
         tail: bytes = file.read(size - start)
         last_break = tail.rfind(b"\n")
         first_break = tail.rfind(b"\n", 0, last_break) if last_break > 0 else -1
+        if last_break < len(tail) - 1 and (last_break >= 0 or start == 0):
+            with suppress(ValueError, TypeError):
+                last = from_line(tail[last_break + 1 :])
+                return size, last.seq, last.uid
         if last_break >= 0 and (first_break >= 0 or start == 0):
             try:
                 last = from_line(tail[first_break + 1 : last_break])
@@ -190,6 +198,11 @@ def _last_whole_line(file: BinaryIO) -> tuple[int, int, str]:
         if start == 0:
             return 0, 0, ""
         window *= 4
+
+
+def _is_ended(file: BinaryIO, end: int) -> bool:
+    file.seek(end - 1)
+    return file.read(1) == b"\n"
 
 
 def _unwritable(path: Path, error: OSError) -> ArchiveError:

@@ -14,6 +14,7 @@ from typing import ParamSpec, TypeVar
 import click
 
 from lastlook import archive, times
+from lastlook.errors import plural as plural
 from lastlook.records import CaptureTime, Dimension, Hit, Picture
 from lastlook.store import Store
 
@@ -69,10 +70,6 @@ def needs_store(command: Callable[..., R]) -> Callable[..., R]:
 
 def print_json(value: object) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, indent=2))
-
-
-def print_json_line(value: object) -> None:
-    click.echo(json.dumps(value, ensure_ascii=False))
 
 
 def instant(value: datetime | None, zone: str) -> str | None:
@@ -138,10 +135,6 @@ def tags_words(picture: Picture) -> str:
             sure = set(picture.said(dimension))
             groups.append(" ".join(id if id in sure else f"{id}?" for id in ids))
     return " · ".join(groups)
-
-
-def plural(count: int, one: str, many: str = "") -> str:
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def mapping_json(value: Mapping[str, tuple[str, ...]]) -> dict[str, list[str]]:
