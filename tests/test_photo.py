@@ -6,6 +6,7 @@ import io
 import os
 import struct
 import time
+import warnings
 import zlib
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
@@ -483,6 +484,15 @@ def own_id() -> int:
     return os.getpid()
 
 
+def slow_id() -> int:
+    time.sleep(0.5)
+    return os.getpid()
+
+
+def helpers_known() -> int:
+    return len(guard._idle) + len(guard._busy)
+
+
 @pytest.mark.parametrize("pool", ["threads", "processes"])
 def test_a_hang_is_ended_and_a_crash_survived_in_any_pool(tmp_path: Path, intake: IntakeSettings, pool: str) -> None:
     path = write_photo(tmp_path / "a.jpg")
@@ -513,6 +523,19 @@ def test_a_helper_is_used_again() -> None:
     assert guard.run(own_id, seconds=10) == first != os.getpid()
     guard.close()
     assert guard.run(own_id, seconds=10) != first
+
+
+def test_a_fork_leaves_the_helpers_to_their_master() -> None:
+    """A forked worker would else share a line with a helper that is in the middle of its parent's task."""
+    with ThreadPoolExecutor(1) as workers:
+        asked = workers.submit(guard.run, slow_id, seconds=30)
+        while not guard._busy:
+            time.sleep(0.01)
+        with warnings.catch_warnings(), ProcessPoolExecutor(1, mp_context=get_context("fork")) as forked:
+            warnings.simplefilter("ignore", DeprecationWarning)  # of later Pythons: threads and forks go ill together
+            assert forked.submit(helpers_known).result() == 0
+            forked.submit(guard.stop).result()
+        assert asked.result() != os.getpid(), "the helper was ended by a fork"
 
 
 def test_a_helper_ends_with_its_master() -> None:

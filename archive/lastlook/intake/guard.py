@@ -153,10 +153,11 @@ def _forget() -> None:
     """After a fork the helpers belong to the parent: two masters on one line would get each other's answers."""
     global _lock
     _lock = threading.Lock()
-    for helper in _idle:
+    for helper in (*_idle, *_busy):
         helper.process.returncode = 0  # not our child; nothing to wait for
         helper.connection.close()
     _idle.clear()
+    _busy.clear()
 
 
 atexit.register(close)
