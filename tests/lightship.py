@@ -18,7 +18,7 @@ import pytest
 from lastlook import archive, demo
 from lastlook.archive import Archive
 
-MEDIA = Path(__file__).resolve().parent.parent / "sample_media"
+MEDIA = (Path(__file__).parent.parent / "sample_media").resolve()
 
 
 def make(factory: pytest.TempPathFactory, worker: str) -> Archive:

@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from lastlook import demo
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import media, pictures
 from lastlook.find import find
@@ -129,6 +131,14 @@ def test_the_photo_with_a_motion_clip_counts_once(store: Store) -> None:
         photo, clip = (pictures_of(store, path) for path in pair)
         assert len(photo) == 1
         assert clip == []
+
+
+def test_sample_media_behind_a_link_are_known_by_their_real_paths(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "sample_media").symlink_to(MEDIA)
+    monkeypatch.setattr(demo, "__file__", str(tmp_path / "demo.py"))
+    assert demo.sample_media() == MEDIA
 
 
 def test_the_renamed_copy_is_one_picture(store: Store) -> None:

@@ -57,7 +57,7 @@ def sample_media() -> Path:
     here = Path(__file__).resolve().parent
     for folder in (here / "sample_media", here.parent.parent / "sample_media"):
         if (folder / "plan.toml").is_file():
-            return folder
+            return folder.resolve()  # files are known by their real paths, also where this is a link
     raise LastlookError("the sample media are not installed", "Install lastlook with its sample_media folder.")
 
 
@@ -118,7 +118,7 @@ def _said(store: Store, source: Path) -> None:
         return
     seen = media.sightings(store.catalogue)
     for entry in _entries(source / "said.toml", "said"):
-        place = seen.get(path_to_text((source / entry["picture"]).absolute()))
+        place = seen.get(path_to_text(source / entry["picture"]))
         found = pictures.of_medium(store.catalogue, place.sha256) if place else []
         if found:
             deciding.tag(store, [found[0].id], list(_targets(entry)), entry.get("caption"))
