@@ -7,9 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from lastlook.archive import Archive
 from tests import archives, lightship
+
+# How long one example takes depends on what else the machine does; the suite's own bound is on the whole.
+settings.register_profile("lastlook", deadline=None)
+settings.load_profile("lastlook")
 
 
 @pytest.fixture(scope="session")

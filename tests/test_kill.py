@@ -140,7 +140,9 @@ def test_stopped_politely(
     take(alone, singles)
     where = copy_of(empty, tmp_path / "lv40")
     stopped = False
-    for pause in (0.6, 0.9, 1.2, 1.5, 1.9, 2.4):
+    lock = where.incoming / "ingest.lock"
+    for pause in (0.1, 0.2, 0.4, 0.7, 1.1):
+        lock.unlink(missing_ok=True)
         process = subprocess.Popen(
             [sys.executable, "-c", COMMAND, "ingest", "--jobs", "1", "--archive", str(where.root), str(singles)],
             stdout=subprocess.PIPE,
@@ -148,6 +150,8 @@ def test_stopped_politely(
             text=True,
             env={**os.environ, "LASTLOOK_BY": "Ada"},
         )
+        while process.poll() is None and not lock.exists():
+            time.sleep(0.02)  # how long a start takes is the machine's matter
         time.sleep(pause)
         process.send_signal(number)
         said, complaint = process.communicate(timeout=60)
