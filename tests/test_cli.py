@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -14,7 +15,7 @@ import click
 import pytest
 
 from lastlook.archive import Archive
-from lastlook.cli.main import COMMANDS, main, root
+from lastlook.cli.main import COMMANDS, main, root, script
 from tests import bench_archive
 
 Say = Callable[..., str]
@@ -337,6 +338,42 @@ def test_output_into_a_closed_pipe_is_no_error(archive: Archive) -> None:
         ["bash", "-c", f"set -o pipefail; {command} | true"], capture_output=True, text=True, check=False
     )
     assert done.stderr == ""
+
+
+def _break(monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
+    """Let 'lastlook problems' meet `error` where nothing expects it."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr("lastlook.catalogue.media.problems", broken)
+
+
+def test_what_the_disk_refuses_is_told_in_words(
+    archive: Archive, run: Callable[..., Told], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _break(monkeypatch, OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "derived/x.jpg"))
+    told = run("problems", at=archive)
+    assert told.code == 2
+    assert told.err.splitlines()[0] == "lastlook: derived/x.jpg: no space left on device"
+    assert len(told.err.splitlines()) == 2
+
+
+def test_a_mistake_of_ours_is_told_in_words_or_whole(
+    archive: Archive, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _break(monkeypatch, KeyError("loop"))
+    monkeypatch.setattr(sys, "argv", ["lastlook", "problems", "--archive", str(archive.root)])
+    with pytest.raises(SystemExit) as ended:
+        script()
+    said = capfd.readouterr().err
+    assert ended.value.code == 2
+    assert "Traceback" not in said
+    assert "KeyError: 'loop'" in said
+    assert "LASTLOOK_TRACEBACK=1" in said
+    monkeypatch.setenv("LASTLOOK_TRACEBACK", "1")
+    with pytest.raises(KeyError):
+        script()
 
 
 def test_names_that_are_no_text_are_shown(own: Archive, run: Callable[..., Told]) -> None:

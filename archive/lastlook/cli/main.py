@@ -139,7 +139,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except LastlookError as error:
         return say_error(error)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         click.echo("\nlastlook: stopped", err=True)
         return FINDINGS
     except click.exceptions.NoArgsIsHelpError as error:
