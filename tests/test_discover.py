@@ -41,6 +41,18 @@ def test_kind_is_told_by_name_and_else_by_content(tmp_path: Path) -> None:
     assert kinds(discover.scan([tmp_path]))["photo.dat"] is FoundKind.UNKNOWN
 
 
+def test_a_picture_in_a_format_that_is_not_read_is_not_called_no_picture(tmp_path: Path) -> None:
+    (tmp_path / "scan.bmp").write_bytes(b"BM" + bytes(60))
+    (tmp_path / "scan.jp2").write_bytes(b"\0\0\0\x0cjP  \r\n\x87\n" + bytes(60))
+    (tmp_path / "list.dat").write_bytes(b"PK\3\4" + bytes(60))
+    found = discover.discover([tmp_path])
+    assert kinds(found) == {"list.dat": FoundKind.OTHER}
+    assert [(Path(each.path).name, each.reason) for each in found.problems] == [
+        ("scan.bmp", "is a BMP file, which is not read as a photo"),
+        ("scan.jp2", "is a JPEG 2000 file, which is not read as a photo"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("head", "kind"),
     [

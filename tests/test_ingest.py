@@ -23,7 +23,7 @@ from lastlook.errors import ArchiveBusy, ArchiveError, LastlookError, UsageError
 from lastlook.find import find
 from lastlook.intake import fingerprint
 from lastlook.locking import held
-from lastlook.records import Dimension, Question
+from lastlook.records import Dimension, Problem, Question
 from lastlook.store import Store
 from tests import archives
 from tests.archives import Inline, comparable, photo, state, take
@@ -318,6 +318,50 @@ def test_a_captions_file_that_cannot_be_read_is_a_problem(bench: Path, lv40: Arc
     shutil.copy2(bench / "hull-f" / "CLIP_0001.mp4", tmp_path)
     (tmp_path / "CLIP_0001.srt").write_bytes(b"\0\1\2" * 500)
     assert len(take(lv40, tmp_path / "CLIP_0001.mp4", tmp_path / "CLIP_0001.srt").problems) == 1
+    assert {path.name for path in lv40.incoming.iterdir()} == {"ingest.lock"}
+
+
+def test_captions_of_a_clip_that_was_refused_do_not_vanish(bench: Path, lv40: Archive, tmp_path: Path) -> None:
+    whole = (bench / "hull-f" / "CLIP_0001.mp4").read_bytes()
+    clip = tmp_path / "in" / "CLIP_0001.mp4"
+    clip.parent.mkdir()
+    clip.write_bytes(whole[:500])
+    words = clip.with_suffix(".srt")
+    words.write_text("1\n00:00:00,500 --> 00:00:06,000\nlantern socket\n", encoding="utf-8")
+    done = take(lv40, clip.parent)
+    said = {Path(problem.path).name: problem.reason for problem in done.problems}
+    assert list(said) == ["CLIP_0001.mp4", "CLIP_0001.srt"]
+    assert said["CLIP_0001.srt"] == "belongs to CLIP_0001.mp4, which could not be used"
+    clip.write_bytes(whole)
+    again = take(lv40, clip.parent)
+    assert (again.added, again.captions, again.problems) == (1, 1, ())
+    with Catalogue(lv40.catalogue) as catalogue:
+        assert media.problems(catalogue) == []
+
+
+def test_every_file_is_counted_somewhere(bench: Path, lv40: Archive, tmp_path: Path) -> None:
+    folder = tmp_path / "card"
+    folder.mkdir()
+    shutil.copy2(bench / "hull-f" / "CLIP_0001.mp4", folder / "MVI_0001.mp4")
+    photo(folder / "MVI_0001.thm", 50)  # the small picture beside a clip
+    photo(folder / "IMG_0002.jpg", 51)
+    photo(folder / "._IMG_0002.jpg", 52)
+    (folder / "IMG_0003.bmp").write_bytes(b"BM" + bytes(100))
+    done = take(lv40, folder)
+    assert (done.added, done.skipped, len(done.problems)) == (2, 2, 1)
+    assert done.problems[0].reason == "is a BMP file, which is not read as a photo"
+
+
+def test_the_copy_of_a_reader_that_was_ended_does_not_stay(lv40: Archive, tmp_path: Path) -> None:
+    """A reader that hangs or crashes cannot clear up; of a long recording that would be gigabytes."""
+
+    class Hangs(Inline):
+        def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Future[Any]:
+            fingerprint.take(args[0], staging=lv40.incoming)
+            return super().submit(Problem, args[0], "took too long")
+
+    done = take(lv40, photo(tmp_path / "IMG_1.jpg", 53), executor=Hangs())
+    assert len(done.problems) == 1
     assert {path.name for path in lv40.incoming.iterdir()} == {"ingest.lock"}
 
 

@@ -40,7 +40,8 @@ _AHEAD = 500  # how many files may have been read behind one that is still being
 @dataclass(frozen=True, slots=True)
 class Ingested:
     """What a run did. `added` counts new photos and clips, `known` files whose content was there, `stills` new stills,
-    `captions` new caption files, `linked` motion clips put to their photos, `skipped` hidden and system files.
+    `captions` new caption files, `linked` motion clips put to their photos, `skipped` hidden and system files, and the
+    small pictures that cameras write beside clips.
     `problems` are all files that were not taken in whole. `stopped`: interrupted; what was read is kept."""
 
     added: int = 0
@@ -98,6 +99,8 @@ def ingest(
         except KeyboardInterrupt:
             run.stopped = True
         run.finish(report)
+        if not run.stopped:  # a reader that was ended left its copy; one that is being stopped may still be writing
+            _sweep(store.archive.incoming, store.archive.derived)
     counts = run.committer.counts
     return Ingested(
         added=counts.added,
@@ -105,7 +108,7 @@ def ingest(
         stills=counts.stills,
         captions=counts.captions,
         linked=len(counts.linked),
-        skipped=listed.skipped,
+        skipped=listed.skipped + run.thumbs,
         problems=tuple(counts.problems),
         stopped=run.stopped,
     )
@@ -118,6 +121,7 @@ class _Run:
         self.store = store
         self.in_place = in_place
         self.stopped = False
+        self.thumbs = 0
         self._listed = listed
         self._seen = media.sightings(store.catalogue)
         self._places = media.places(store.catalogue)
@@ -140,7 +144,7 @@ class _Run:
                     Problem(found.path, "is no photo, clip or caption file", "It was left out; nothing needs doing.")
                 )
             elif found.path in thumbs:
-                continue  # the small picture a camera writes beside a clip; the clip says more
+                self.thumbs += 1  # the small picture a camera writes beside a clip; the clip says more
             elif found.kind is FoundKind.SIDECAR and not found.path.lower().endswith(THUMB_EXTENSION):
                 if found.path in alone:
                     self._batch.append(
@@ -242,17 +246,26 @@ class _Run:
         sidecars = {found.path: found for found in self._listed.found if found.kind is FoundKind.SIDECAR}
         self._places = media.places(catalogue)
         counted = media.captioned(catalogue)
+        refused: dict[str, str] = {}
+        taken: set[str] = set()
         for clip_path, caption_paths in sorted(self._company.captions.items()):
             clip = self._seen.get(path_to_text(clip_path))
             if clip is None or clip.sha256 not in self._places:
-                continue  # the clip itself was refused, and is listed
+                refused.update(dict.fromkeys(caption_paths, PurePath(clip_path).name))
+                continue
             for path in caption_paths:
+                taken.add(path)
                 text = path_to_text(path)
                 seen = self._seen.get(text)
                 if seen and (text, clip.sha256, seen.sha256) in counted and self._is_known(sidecars[path]):
                     self.committer.counts.known += 1
                 else:
                     self.committer.take_caption(path, clip.sha256)
+        self.refuse(
+            Problem(path, f"belongs to {clip_name}, which could not be used", "Once its clip is taken in, it is, too.")
+            for path, clip_name in refused.items()
+            if path not in taken
+        )
 
 
 def _result(future: Future[Reading | Problem], path: str) -> Reading | Problem:

@@ -82,6 +82,8 @@ def ingest(
             said.append(plural(done.captions, "caption file"))
         if done.linked:
             said.append(plural(done.linked, "motion clip") + " put to their photos")
+        if done.skipped:
+            said.append(plural(done.skipped, "hidden or system file") + " left out")
         if done.problems:
             said.append(plural(len(done.problems), "problem"))
         click.echo(", ".join(said) + ".")

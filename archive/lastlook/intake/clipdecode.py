@@ -110,8 +110,10 @@ class Decoder:
         moving = [s for s in self.container.streams.video if not s.disposition & s.disposition.attached_pic]
         if not moving:
             if self.container.streams.audio:
-                raise ClipError("the clip holds sound but no pictures", final=True)
-            raise ClipError("the clip holds no pictures", final=True)
+                raise ClipError(
+                    "the clip holds sound but no pictures", "It was left out; nothing needs doing.", final=True
+                )
+            raise ClipError("the clip holds no pictures", "Copy it from the camera again.", final=True)
         best = max(moving, key=lambda s: ((s.codec_context.width or 0) * (s.codec_context.height or 0), -s.index))
         if best.codec_context is None:  # the library knows no decoder
             raise ClipError("the clip is in a coding that cannot be read here")

@@ -125,9 +125,15 @@ def discover(paths: Iterable[str | Path]) -> Discovery:
         if item.kind is not FoundKind.UNKNOWN:
             found.append(item)
             continue
-        kind = sniff(item.path)
-        if isinstance(kind, Problem):
-            problems.append(kind)
+        head = first_bytes(item.path)
+        if isinstance(head, Problem):
+            problems.append(head)
+            continue
+        kind = kind_of(head)
+        if kind is FoundKind.OTHER and (name := unread_kind(head)) in _UNREAD_PICTURES:
+            problems.append(
+                Problem(item.path, f"is a {name} file, which is not read as a photo", "Save it as JPEG or PNG.")
+            )
         else:
             found.append(replace(item, kind=kind))
     return Discovery(tuple(found), tuple(problems), listed.skipped)
@@ -189,6 +195,9 @@ def _kind_of_boxes(head: bytes) -> FoundKind:
     if not moving.intersection(brands) and still.intersection(brands):
         return FoundKind.PHOTO
     return FoundKind.OTHER if brands[0] in (b"M4A ", b"M4B ", b"M4P ", b"jp2 ", b"jpx ") else FoundKind.CLIP
+
+
+_UNREAD_PICTURES = frozenset({"BMP", "JPEG 2000", "JPEG XL", "Photoshop"})
 
 
 def unread_kind(head: bytes) -> str:
