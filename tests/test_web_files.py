@@ -81,6 +81,11 @@ def test_a_clip_is_given_in_the_ranges_a_player_asks_for(client: FlaskClient, fi
     last = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=-50"}, buffered=True)
     assert last.data == whole.data[-50:]
     assert client.get(f"/play/{filled.clip}", headers={"Range": f"bytes={length}-"}, buffered=True).status_code == 416
+    longer = client.get(f"/play/{filled.clip}", headers={"Range": f"bytes=-{length + 9}"}, buffered=True)  # 14.1.2
+    assert longer.headers["Content-Range"] == f"bytes 0-{min(length, PIECE) - 1}/{length}"
+    for ignored in ("frames=0-9", "bytes=0-9,20-29"):  # 14.2: an unknown unit must be ignored
+        all_ = client.get(f"/play/{filled.clip}", headers={"Range": ignored}, buffered=True)
+        assert (all_.status_code, len(all_.data)) == (200, length)
     stale = client.get(f"/play/{filled.clip}", headers={"Range": "bytes=0-9", "If-Range": '"another"'}, buffered=True)
     assert stale.status_code == 200
 

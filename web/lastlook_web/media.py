@@ -102,13 +102,21 @@ def play(id: str) -> Response:
 
 
 def _shorten_range(length: int) -> None:
-    """Answer at most one piece of what is asked for; a server may give less (RFC 9110, 15.3.7)."""
+    """Answer at most one piece of what is asked for; a server may give less (RFC 9110, 15.3.7).
+
+    A unit that is not known must be ignored (14.2), several ranges may be, and a suffix longer than the clip means all
+    of it (14.1.2).
+    """
     wanted = request.range
-    if wanted is None or wanted.units != "bytes" or len(wanted.ranges) != 1:
+    if wanted is None:
         return
-    found = wanted.range_for_length(length)
-    if found is not None and found[1] - found[0] > PIECE:
-        request.environ["HTTP_RANGE"] = f"bytes={found[0]}-{found[0] + PIECE - 1}"
+    if wanted.units != "bytes" or len(wanted.ranges) != 1:
+        del request.environ["HTTP_RANGE"]
+        return
+    first = wanted.ranges[0][0]
+    found = (0, length) if first is not None and first < -length else wanted.range_for_length(length)
+    if found is not None:
+        request.environ["HTTP_RANGE"] = f"bytes={found[0]}-{min(found[1], found[0] + PIECE) - 1}"
 
 
 def _path(medium: Medium) -> Path:
