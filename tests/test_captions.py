@@ -28,8 +28,6 @@ from lastlook.intake.spoken_words import (
     LEAD_MS,
     cues_of_stills,
     stretches,
-    words_for,
-    words_of_stills,
 )
 from lastlook.records import Cue, Problem
 
@@ -499,12 +497,12 @@ def test_a_still_answers_to_the_midpoints_and_ten_seconds_at_most() -> None:
 
 def test_words_before_a_still_belong_to_it() -> None:
     cues = (Cue(0, 2_000, "one"), Cue(9_000, 11_000, "two"), Cue(12_000, 12_000, "three"), Cue(40_000, 41_000, "far"))
-    assert words_for(cues, 12_000, 20_000) == "two three"
-    assert words_for(cues, 2_000 + LEAD_MS, 9_000) == ""
-    assert words_for(cues, 12_000 + LEAD_MS, 20_000) == "three"
-    assert words_of_stills(cues, [12_000]) == ("one two three far",)
-    assert words_of_stills(cues, [12_000, 40_000]) == ("one two three", "far")
-    assert words_of_stills(cues, []) == ()
+    one, two, three, far = cues
+    assert cues_of_stills(cues, [12_000]) == (cues,)
+    assert cues_of_stills(cues, [12_000, 40_000]) == ((one, two, three), (far,))
+    assert cues_of_stills(cues, [12_000, 16_000, 40_000]) == ((one, two, three), (two, three), (far,))
+    assert cues_of_stills(cues, [12_000, 20_001, 40_000]) == ((one, two, three), (three,), (far,))
+    assert cues_of_stills(cues, []) == ()
 
 
 @given(CUES, STILLS)
@@ -517,11 +515,10 @@ def test_every_cue_is_found_with_a_still(cues: tuple[Cue, ...], stills: list[int
 @given(CUES, STILLS)
 def test_a_still_has_the_words_of_its_stretch(cues: tuple[Cue, ...], stills: list[int]) -> None:
     groups = cues_of_stills(cues, stills)
-    for (start, end), group, words in zip(stretches(stills), groups, words_of_stills(cues, stills), strict=True):
-        heard = words_for(cues, start, end).split()
-        assert set(heard) <= {cue.text for cue in group}
-        assert words.split() == [cue.text for cue in group]
-        assert all(cue in cues for cue in group)
+    for (start, end), group in zip(stretches(stills), groups, strict=True):
+        heard = [cue for cue in cues if cue.start_ms < end and max(cue.end_ms, cue.start_ms + 1) > start - LEAD_MS]
+        assert set(heard) <= set(group)
+        assert list(group) == [cue for cue in cues if cue in set(group)], "out of order"
 
 
 @given(CUES, STILLS)

@@ -38,10 +38,6 @@ class Settings:
     hold_s: float = 3.0
     max_megapixels: float = 250.0
 
-    @property
-    def zone_info(self) -> ZoneInfo:
-        return ZoneInfo(self.zone)
-
 
 @dataclass(frozen=True, slots=True)
 class Archive:

@@ -12,7 +12,7 @@ from lastlook.errors import AmbiguousId, NoSuchId, UsageError
 from lastlook.placing import SESSION_KINDS, all_sessions
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.projecting import project
-from lastlook.records import Decision, Dimension
+from lastlook.records import Decision
 from lastlook.store import Store
 from lastlook.tagging.sessions import LONGEST, Session, running
 
@@ -147,13 +147,6 @@ def _a_moment(when: times.When, which: str) -> None:
         raise UsageError(
             f"{when.text} is no moment to {which} at", "Give a time of day, or add the session with --from and --to."
         )
-
-
-def places_of(store: Store, session: Session) -> tuple[str, ...]:
-    """The subassemblies a session was about, those of its steps included."""
-    homes = {step.id: step.subassembly for step in store.plan.steps}
-    found = [*session.ids(Dimension.SUBASSEMBLY), *(homes.get(id, "") for id in session.ids(Dimension.STEP))]
-    return tuple(dict.fromkeys(id for id in found if id))
 
 
 LONGEST_HOURS = LONGEST // timedelta(hours=1)

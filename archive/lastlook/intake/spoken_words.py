@@ -8,7 +8,7 @@ one, so that each cue is found with at least one still of its clip.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from lastlook.records import Cue
 
@@ -35,19 +35,9 @@ def stretches(still_ms: Sequence[int]) -> tuple[tuple[int, int], ...]:
     return tuple(spans)
 
 
-def cues_for(cues: Iterable[Cue], start_ms: int, end_ms: int) -> tuple[Cue, ...]:
-    """The cues heard in [start_ms - LEAD_MS, end_ms), in their order. A cue without length counts as one ms long."""
-    first = start_ms - LEAD_MS
-    return tuple(cue for cue in cues if cue.start_ms < end_ms and max(cue.end_ms, cue.start_ms + 1) > first)
-
-
-def words_for(cues: Iterable[Cue], start_ms: int, end_ms: int) -> str:
-    """The words that cover [start_ms, end_ms) of a clip, with the sentence before it (`LEAD_MS`)."""
-    return " ".join(cue.text for cue in cues_for(cues, start_ms, end_ms))
-
-
 def cues_of_stills(cues: Sequence[Cue], still_ms: Sequence[int]) -> tuple[tuple[Cue, ...], ...]:
-    """For each still (ascending ms) the cues that cover its stretch, `LEAD_MS` before it included.
+    """For each still (ascending ms) the cues heard in its stretch [start, end) or in the `LEAD_MS` before it, in their
+    order. A cue without length counts as one ms long.
 
     A cue that no stretch reaches goes to the nearest still, so that no spoken word is lost to the search.
     """
@@ -68,8 +58,3 @@ def cues_of_stills(cues: Sequence[Cue], still_ms: Sequence[int]) -> tuple[tuple[
         for index in range(low, high):
             found[index].append(cue)
     return tuple(tuple(group) for group in found)
-
-
-def words_of_stills(cues: Sequence[Cue], still_ms: Sequence[int]) -> tuple[str, ...]:
-    """The spoken words of each still of a clip, as `cues_of_stills` gives them."""
-    return tuple(" ".join(cue.text for cue in group) for group in cues_of_stills(cues, still_ms))

@@ -103,10 +103,6 @@ class Vocabulary:
                 at += 1
         return tuple(found)
 
-    def all_words(self) -> frozenset[str]:
-        """Every word that occurs in a term."""
-        return frozenset(word for term in self.terms for word in term.words)
-
 
 def _gap(text: str, left: Word, right: Word) -> str:
     return text[left.end : right.start]

@@ -184,11 +184,6 @@ def _fold(word: str) -> str:
     return f"{(whole or '').lstrip('0') or '0'}{'.' + part if part else ''}{unit}"
 
 
-def is_plain_word(token: str) -> bool:
-    """Whether a token is made of letters only (and so may be stemmed)."""
-    return token.isalpha()
-
-
 def is_number(token: str) -> bool:
     """Whether a token is a number without a unit: "11", "0.5"."""
     return token.replace(".", "", 1).isdecimal()
