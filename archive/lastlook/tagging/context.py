@@ -41,7 +41,8 @@ class SessionOverlap:
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
-    """A placed picture near in time. `earlier`: it was taken before this one; `by_card`: a card placed it."""
+    """A placed picture near in time. `earlier`: it was taken before this one; `by_card`: a card placed it;
+    `superseded`: another card has been shown since."""
 
     picture: str
     file: str
@@ -49,6 +50,7 @@ class Neighbour:
     earlier: bool
     by_card: bool
     targets: Targets
+    superseded: bool = False
 
 
 @dataclass(frozen=True, slots=True)

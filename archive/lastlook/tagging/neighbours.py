@@ -1,15 +1,16 @@
 """Proposals from pictures taken just before and after, which a person or a card has placed. Pure.
 
 Hands stay at one thing for a while, so the nearest placed picture on either side speaks for what lies between, less the
-further away in time; a card more than a person's tag, and forward only, since it is laid down before the work. Nothing
-reaches over a boundary: the start or end of a session, or another card.
+further away in time; a card more than a person's tag, and forward only, since it is laid down before the work. A
+card shown in the midst of a session on what the card before it said holds for a moment only. Nothing reaches over a
+boundary: the start or end of a session, or another card.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import exp
 
 from lastlook.records import Dimension, Proposal, ProposalSource
@@ -58,23 +59,25 @@ class Anchors:
             *self._side(at_ms, picture, range(bisect_left(self._times, at_ms), len(self.anchors)), earlier=False),
         ]
         # Two pictures of one moment are before and after each other.
-        return tuple({(one.picture, one.by_card): one for one in found}.values())
+        return tuple({(one.picture, one.by_card, one.superseded): one for one in found}.values())
 
     def _side(self, at_ms: int, picture: str, order: range, *, earlier: bool) -> list[Neighbour]:
         found: dict[bool, Neighbour] = {}
         for index in order:
             anchor = self.anchors[index]
             gap = abs(anchor.at_ms - at_ms)
-            if gap > REACH_MS or len(found) == 2 or self._is_parted(anchor.at_ms, at_ms):
+            if gap > REACH_MS or self._is_parted(anchor.at_ms, at_ms):
                 break
             if anchor.picture == picture:
                 continue
-            if anchor.by_card not in found:
-                found[anchor.by_card] = Neighbour(
-                    anchor.picture, anchor.file, gap, earlier, anchor.by_card, anchor.targets
-                )
-            if anchor.by_card:
-                break  # what lies behind a card belongs to what was before it
+            one = Neighbour(anchor.picture, anchor.file, gap, earlier, anchor.by_card, anchor.targets)
+            # What lies behind a card belongs to what was before it: only the card before is looked at, too.
+            shown = found.get(True)
+            if shown is not None:
+                if anchor.by_card and anchor.targets != shown.targets:
+                    return [*found.values(), replace(one, superseded=True)] if earlier else [*found.values()]
+            elif anchor.by_card or False not in found:
+                found[anchor.by_card] = one
         return list(found.values())
 
     def _is_parted(self, one: int, other: int) -> bool:
@@ -85,9 +88,14 @@ class Anchors:
 def propose(context: Context) -> list[Proposal]:
     """One proposal for each thing that placed neighbours show."""
     weights = context.weights
+    interlude = _interlude(context)
     sides: dict[tuple[Dimension, str], dict[bool, tuple[float, Neighbour]]] = {}
     for one in context.neighbours:
-        if one.by_card:
+        if one.superseded:
+            continue
+        if one is interlude:
+            start, fade = weights.after_card, weights.before_card_fade_ms
+        elif one.by_card:
             start, fade = (
                 (weights.after_card, weights.after_card_fade_ms)
                 if one.earlier
@@ -110,6 +118,19 @@ def propose(context: Context) -> list[Proposal]:
             evidence = " and ".join(_words(one) for _, one in sorted(both.values(), key=lambda pair: -pair[0]))
             proposals.append(Proposal(dimension, target, ProposalSource.NEIGHBOUR, confidence, evidence))
     return proposals
+
+
+def _interlude(context: Context) -> Neighbour | None:
+    """The last card, if it was only shown in between: the session says what the card before it said, and goes on."""
+    homes = {step.id: (Dimension.SUBASSEMBLY, step.subassembly) for step in context.plan.steps}
+    about = {target for session in context.sessions for target in session.targets}
+    about |= {homes[id] for dimension, id in about if dimension is Dimension.STEP and id in homes}
+    cards = [one for one in context.neighbours if one.by_card and one.earlier]
+    last = next((one for one in cards if not one.superseded), None)
+    before = next((one for one in cards if one.superseded), None)
+    if last is None or before is None or about & set(last.targets) or not about & set(before.targets):
+        return None
+    return last
 
 
 def _words(one: Neighbour) -> str:

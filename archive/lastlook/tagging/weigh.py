@@ -11,7 +11,8 @@ its own say for another one ("mast and deck" said in one breath is no contradict
 that says deck is), unless one lies within the other; against a step also what says another place than its own. Of two
 that cannot both be true, what is left of a claim of c against one of d is c · (1 − d) / (1 − c · d): the share of the
 cases in which not both hold. A claim is so measured against the strongest that contradicts it. Claims of comparable
-weight are marked as in conflict, both stay with their evidence, and mostly neither is applied: a person is asked.
+weight are marked as in conflict, and both stay with their evidence; what is contested is applied only where it is as
+sure as `contested`, or a card in view says it: else a person is asked.
 
 The result is a probability: of the proposals given 0.9, nine in ten are right. The benchmark `tagging` prints how that
 holds.
@@ -96,7 +97,10 @@ def weigh(
             )
         )
         confidence = contradicted(alone, max(against.values(), default=0.0))
-        applies = confidence >= weights.threshold and not (dimension in _EXCLUSIVE and dimension in fixed)
+        needed = weights.threshold
+        if conflicts and not any(one.confidence >= weights.card for one in group if one.source is ProposalSource.CARD):
+            needed = max(needed, weights.contested)
+        applies = confidence >= needed and not (dimension in _EXCLUSIVE and dimension in fixed)
         ordered = tuple(sorted(group, key=lambda one: (-one.confidence, one.source.value, one.evidence)))
         found.append(Weighed(dimension, target, confidence, ordered, conflicts, applies))
     found.sort(key=lambda one: (-one.confidence, one.dimension.value, one.target))

@@ -35,6 +35,9 @@ class Weights:
     threshold: float = 0.5
     """At or above, a proposal is applied as a proposed tag; below, it is only offered where asked for."""
 
+    contested: float = 0.7
+    """What other evidence of comparable weight speaks against must be at least so sure to be applied."""
+
     floor: float = 0.1
     """Below, a proposal is noise and is not made."""
 
@@ -123,7 +126,7 @@ class Weights:
     part that a session is about is not in each of its pictures."""
 
     after_card: float = 0.93
-    after_card_fade_ms: int = 3 * 3600 * 1000
+    after_card_fade_ms: int = 12 * 3600 * 1000
     before_card: float = 0.3
     before_card_fade_ms: int = 2 * 60 * 1000
     """Photos behind a photographed card: until the next card or the session's end. Before it, at most some seconds."""
