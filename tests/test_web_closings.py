@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,10 +13,11 @@ import pytest
 from flask.testing import FlaskClient
 from selenium.webdriver import Chrome
 
-from lastlook import closing_check, deciding, recording
+from lastlook import archive, closing_check, deciding, recording
 from lastlook.archive import Archive
 from lastlook.closing.records import ViewKind
 from lastlook.closing_check import hidden
+from lastlook.closing_facts import gather
 from lastlook.deciding import Target
 from lastlook.recording import Act
 from lastlook.records import Dimension
@@ -25,7 +27,8 @@ from lastlook_web.closing_drawing import NARROW, WIDE, draw
 from tests import bench_archive, browser
 
 PAGES = ["/closings", "/closings?at=2026-03-30", "/closings?at=nonsense", "/closing/O1", "/closing/O2", "/closing/O4",
-         "/closing/O2?at=2026-04-01", "/look/O2", "/look/O4", "/look/W03", "/look/HULL-F"]  # fmt: skip
+         "/closing/O2?at=2026-04-01", "/closing/O2/say/W03", "/look/O2", "/look/O4", "/look/W03",
+         "/look/HULL-F"]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -120,6 +123,29 @@ def test_the_drawing_nests_and_keeps_within_its_sheet(filled: Archive) -> None:
                 assert not any(left < gap.x + 1 < right for left, right in area.walls), "a gap breaks its wall"
 
 
+def test_a_view_is_said_from_the_check(filled: Archive, tmp_path: Path) -> None:
+    shutil.copytree(filled.root, tmp_path / "own")
+    own = archive.open_at(tmp_path / "own")
+    client = create_app(ViewerConfig(own, by="ada")).test_client()
+    address = "/closing/O2/say/W03"
+    page = client.get(address).text
+    html5lib.HTMLParser(strict=True).parse(page)
+    id = re.findall(r'name="picture" value="([^"]+)"', page)[0]
+    form = {"picture": id, "view": "close", "shows": ["from", "to"], "sharp": "yes"}
+    assert client.post(address, data=form).status_code in (400, 403), "not without the token of this visit"
+    token = re.findall(r'name="token" value="([^"]+)"', page)[0]
+    headers = {"Origin": "http://localhost"}
+    answer = client.post(address, data={**form, "token": token}, headers=headers, follow_redirects=True)
+    assert answer.status_code == 200
+    assert f"{id}: close view of W03." in answer.text
+    with Store(own) as store:
+        view = next(one.view for one in gather(store, ["W03"]).seen["W03"] if one.picture.id == id)
+    assert (view.shows, view.sharp, view.person) == (("from", "to"), True, "ada")
+    assert client.post(address, data={**form, "view": "", "token": token}, headers=headers).status_code == 400
+    assert client.get("/closing/O2/say/S80").status_code == 404
+    assert "Recorded at the closing:" in client.get("/closing/O2").text
+
+
 # ------------------------------------------------------------------------------------------------ in a browser
 
 
@@ -140,7 +166,7 @@ def url(filled: Archive) -> Iterator[str]:
 def test_the_pages_fit_and_the_browser_has_nothing_to_say(driver: Chrome, url: str, width: int) -> None:
     browser.size(driver, width)
     browser.look(driver)
-    for address in ("/closings", "/closing/O2", "/look/O2"):
+    for address in ("/closings", "/closing/O2", "/look/O2", "/closing/O2/say/W03"):
         browser.open_page(driver, url + address)
         assert browser.overflow(driver) == 0, address
         assert not browser.complaints(driver), address

@@ -237,6 +237,14 @@ def last_look(store: Store, typed: str, now: datetime | None = None) -> LastLook
     return LastLook(id, title, closing, False, look.of_items(facts, ids, when), look.RULE, when, {})
 
 
+def recorded(store: Store, opening: str) -> Mapping[str, Any] | None:
+    """The check that the closing in force kept, as `check_body` gives it; None where it was recorded without one."""
+    acts = closings_by_opening(store).get(lookup_id(store.plan, "opening", opening), ())
+    kept = _kept(store, acts[-1]) if acts else None
+    found: Mapping[str, Any] | None = kept[1]["check"] if kept is not None else None
+    return found
+
+
 def _kept(store: Store, closing: Closing | None) -> tuple[tuple[ItemLook, ...], Mapping[str, Any]] | None:
     """The looks that a closing kept, with its record; None where it was recorded without a check."""
     decision = decisions.by_uid(store.catalogue, closing.decision) if closing is not None else None

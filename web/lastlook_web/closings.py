@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import groupby
 
-from flask import Blueprint, render_template, request, url_for
+from flask import Blueprint, flash, render_template, request, url_for
 from werkzeug.utils import redirect
 from werkzeug.wrappers import Response
 
-from lastlook import closing_check, times
+from lastlook import closing_check, recording, times
 from lastlook.catalogue import pictures
-from lastlook.closing import bonds, cautions
-from lastlook.closing.records import Line, State
-from lastlook.errors import UsageError
+from lastlook.closing import bonds, cautions, graph
+from lastlook.closing.records import Line, State, ViewKind
+from lastlook.closing_facts import gather
+from lastlook.deciding import Target
+from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
@@ -78,11 +80,63 @@ def check(id: str) -> str | Response:
         retests=_groups(found.retests),
         titles=titles,
         states=[(state, _STATES[state], found.count(state)) for state in State],
+        sayable=set(graph.visible_items(store().plan)),
+        recorded=closing_check.recorded(store(), id) if found.shut else None,
         open_count=sum(line.open for line in (*found.lines, *found.retests)),
         shown=_pictures([*found.lines, *found.retests]),
         left=bonds.left_words,
         zone=store().zone,
     )
+
+
+@pages.get("/closing/<id>/say/<item>")
+def say(id: str, item: str) -> str:
+    """Say of an item's pictures how they show it, from the check of an opening."""
+    plan = store().plan
+    known = lookup_id(plan, "opening", id)
+    name = lookup_id(plan, None, item)
+    if name not in graph.visible_items(plan):
+        raise NoSuchId("item", item)
+    facts = gather(store(), [name])
+    told = {one.picture.id: one.view for one in facts.seen.get(name, ())}
+    wanted = [*(one.picture for one in facts.candidates.get(name, ())), *told]
+    shown = _by_id(wanted)
+    return render_template(
+        "closing_say.html",
+        opening=known,
+        item=graph.visible_items(plan)[name],
+        run=next((run for run in plan.runs if run.id == name), None),
+        pictures=[shown[one] for one in dict.fromkeys(wanted) if one in shown],
+        told=told,
+        zone=store().zone,
+    )
+
+
+@pages.post("/closing/<id>/say/<item>")
+def said(id: str, item: str) -> Response:
+    """Record one view."""
+    plan = store().plan
+    known, name = lookup_id(plan, "opening", id), lookup_id(plan, None, item)
+    kind = structure.kind_of(structure.items(plan)[name])
+    if kind == "opening":
+        raise NoSuchId("item", item)
+    view = request.form.get("view", "")
+    if view not in set(ViewKind):
+        raise UsageError("the view is not said", "Choose context view or close view.")
+    close = view == ViewKind.CLOSE.value
+    shows = request.form.getlist("shows") if close else []
+    sharp = {"yes": True, "no": False}.get(request.form.get("sharp", ""))
+    recording.view(
+        store(),
+        [request.form.get("picture", "")],
+        [Target(kind, name)],
+        ViewKind(view),
+        ends=[one for one in shows if ":" not in one],
+        crossings=[one.removeprefix("crossing:") for one in shows if ":" in one],
+        sharp=sharp,
+    )
+    flash(f"{request.form['picture']}: {view} view of {name}. It can be taken back with 'lastlook undo'.")
+    return redirect(url_for("closings.say", id=known, item=name), 303)
 
 
 @pages.get("/look/<id>")

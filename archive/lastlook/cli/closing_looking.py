@@ -84,6 +84,10 @@ def check_lines(store: Store, found: Check, *, only_open: bool = False) -> Itera
         "as it was closed" if found.shut else "now" if found.at.why == "now" else times.describe(found.at, store.zone)
     )
     yield f"{opening.id} {opening.title}, {opening.kind.value}: closing check, {when}"
+    kept = closing_check.recorded(store, opening.id) if found.shut else None
+    if kept is not None:
+        counts = ", ".join(f"{count} {state}" for state, count in kept["counts"].items() if count)
+        yield f"Recorded at the closing: {counts}{'' if kept['ready'] else '; closed with what stood open'}."
     hides = f"Closing it hides {', '.join(found.hides)}." if found.hides else "Closing it hides nothing of the plan."
     yield hides + (f" It shuts the joint line of {', '.join(found.crossed)}." if found.crossed else "")
     subject = ""
