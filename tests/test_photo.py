@@ -514,8 +514,30 @@ def test_a_hang_becomes_a_problem(tmp_path: Path, intake: IntakeSettings) -> Non
     path = write_photo(tmp_path / "a.png", bench_picture(2400, 1800))
     problem = read_one(str(path), replace(intake, seconds_per_file=0.001, photo_bytes_per_second=1e12))
     assert isinstance(problem, Problem)
-    assert "took longer than" in problem.reason
+    assert "gave nothing for" in problem.reason
     assert problem.hint
+
+
+def gets_on() -> int:
+    for _ in range(5):
+        time.sleep(0.4)
+        guard.go_on(1.0)
+    return os.getpid()
+
+
+def gets_stuck() -> None:
+    guard.go_on(0.5)
+    time.sleep(30)
+
+
+def test_what_gets_on_may_take_its_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An hour of a still bench is a few megabytes: its bytes do not say how long reading it takes."""
+    monkeypatch.setattr(guard, "_START_S", 0.0)
+    monkeypatch.setattr(guard, "_GRACE_S", 5.0)  # of which the helper's own start is part, here
+    assert guard.run(gets_on, seconds=1.0) != os.getpid()
+    with pytest.raises(guard.TimeUp):
+        guard.run(gets_stuck, seconds=20.0)
+    guard.go_on(1.0)  # outside a helper: nothing
 
 
 def test_a_helper_is_used_again() -> None:

@@ -20,7 +20,7 @@ import sys
 import threading
 from collections.abc import Callable
 from multiprocessing.connection import Connection
-from typing import TypeVar
+from typing import Any, TypeVar
 
 T = TypeVar("T")
 
@@ -73,9 +73,12 @@ class _Helper:
     def run(self, task: Callable[..., T], arguments: tuple[object, ...], seconds: float) -> T:
         try:
             self.connection.send((task, arguments, seconds))
-            if not self.connection.poll(_START_S + seconds + _GRACE_S):
-                raise TimeUp
-            done, value = self.connection.recv()
+            done: bool | None = None
+            value: Any = _START_S + seconds
+            while done is None:  # a sign of life: `value` is what it may take from here
+                if not self.connection.poll(value + _GRACE_S):
+                    raise TimeUp
+                done, value = self.connection.recv()
         except (EOFError, OSError) as error:
             with contextlib.suppress(subprocess.TimeoutExpired):
                 self.process.wait(_GRACE_S)
@@ -94,13 +97,15 @@ class _Helper:
 
 
 _START_S = 20.0  # a helper's first task waits for its imports, slow on a busy machine; its own clock starts after them
+_line: Connection | None = None  # to the master; in a helper only
 _idle: list[_Helper] = []
 _busy: set[_Helper] = set()
 _lock = threading.Lock()
 
 
 def run(task: Callable[..., T], *arguments: object, seconds: float) -> T:
-    """Call the top-level function `task` with picklable `arguments` in a helper, for at most `seconds`.
+    """Call the top-level function `task` with picklable `arguments` in a helper, for at most `seconds`, or as long as
+    it says that it gets on (`go_on`).
 
     Raises `TimeUp` or `Crashed`; the helper is then gone and the next call gets a fresh one.
     """
@@ -123,6 +128,13 @@ def run(task: Callable[..., T], *arguments: object, seconds: float) -> T:
     with _lock:
         _idle.append(helper)
     return value
+
+
+def go_on(seconds: float) -> None:
+    """To be called by a task that gets on: it may take `seconds` more from now. Outside a helper nothing happens."""
+    if _line is not None:
+        signal.setitimer(signal.ITIMER_REAL, seconds)
+        _line.send((None, seconds))
 
 
 def stop() -> None:
@@ -182,7 +194,8 @@ def serve(descriptor: int) -> None:
 
         resource.setrlimit(resource.RLIMIT_DATA, (_MEMORY, resource.getrlimit(resource.RLIMIT_DATA)[1]))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    connection: Connection = Connection(descriptor)
+    global _line
+    _line = connection = Connection(descriptor)
     with contextlib.suppress(EOFError, OSError):
         sys.path[:] = connection.recv()
         while True:

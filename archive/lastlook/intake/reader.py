@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
+from collections.abc import Callable
 from pathlib import PurePath
 
 from lastlook import times
@@ -18,6 +19,7 @@ from lastlook.records import Claim, MediaKind, Problem, Reading
 
 _log = logging.getLogger(__name__)
 
+_STILLS_SHARE = 0.1  # of a clip's duration, that fetching its stills may take on a busy machine
 _LARGEST_PHOTO = 2 << 30  # bytes: what claims to be a photo and is larger is not read into memory
 
 
@@ -32,8 +34,8 @@ def read_one(path: str, settings: IntakeSettings) -> Reading | Problem:
     except guard.TimeUp:
         return Problem(
             path,
-            f"took longer than {bound:.0f} s to read and was left: it is probably damaged",
-            "Copy it afresh from the card or phone.",
+            f"gave nothing for {bound:.0f} s and was left: it is damaged, or this machine has too much to do",
+            "Take it in again when there is less to do; if that fails, copy it afresh from the card or phone.",
         )
     except guard.Crashed as crash:
         _log.info("the reader of %s failed: %s", path, crash)
@@ -54,7 +56,9 @@ def read_here(path: str, settings: IntakeSettings) -> Reading | Problem:
             taken = fingerprint.take(path, staging=settings.staging)
             from lastlook.intake import clips  # its decoders take their time to load
 
-            reading: Reading | Problem = clips.read_clip(path, taken.sha256, settings)
+            reading: Reading | Problem = clips.read_clip(
+                path, taken.sha256, settings, _getting_on(_bound(path, settings))
+            )
         else:
             if os.lstat(path).st_size > _LARGEST_PHOTO:
                 return Problem(path, "is larger than any photo (over 2 GB)", "If it is a clip, give it a clip's name.")
@@ -65,6 +69,17 @@ def read_here(path: str, settings: IntakeSettings) -> Reading | Problem:
     if isinstance(reading, Problem) and taken.staged is not None:
         taken.staged.unlink(missing_ok=True)
     return reading
+
+
+def _getting_on(bound: float) -> Callable[[int, int | None], None]:
+    """Tells the guard that a clip gives pictures. How long all of it takes follows from its duration, which its bytes
+    do not tell: an hour of a still bench is a few megabytes. The stills are fetched at the end: that takes time, too.
+    """
+
+    def progress(done_ms: int, total_ms: int | None) -> None:
+        guard.go_on(bound + done_ms / 1000 * _STILLS_SHARE)
+
+    return progress
 
 
 def read_photo(path: str, taken: fingerprint.Fingerprint, settings: IntakeSettings) -> Reading | Problem:

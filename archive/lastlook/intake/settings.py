@@ -22,7 +22,8 @@ class IntakeSettings:
     A thumb is within 16 % of `thumb_edge`, or smaller where the photo is.
 
     A file may take `seconds_per_file` and, on top, the time its bytes take at `photo_bytes_per_second` or
-    `clip_bytes_per_second`: slow cards and hour-long recordings are no fault.
+    `clip_bytes_per_second`: slow cards are no fault. A clip may take that anew after each of its pictures: how long
+    an hour of a still bench takes its few bytes do not say.
 
     For clips: no stretch longer than `still_interval_ms` is without a still; a view held for `hold_ms` gets its own.
     """
