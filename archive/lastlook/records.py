@@ -194,7 +194,7 @@ class StillReading:
     """One frame chosen from a clip. `clip_ms` is its true presentation time from the first frame, rounded to 1 ms.
 
     `thumb` and `page` are the names of the derived files, relative to the derived folder; `hold_ms` how long the view
-    was held still around it (0 where it was moving); `why` the reason it was chosen ("held", "interval", "by hand").
+    was held still around it (0 where it was moving); `why` the reason it was chosen ("held", "interval", "card", "by hand").
     """
 
     clip_ms: int

@@ -16,7 +16,7 @@ from pathlib import PurePath
 
 from lastlook import times
 from lastlook.errors import UsageError
-from lastlook.intake import clipfacts, derived, frames, quality, stills
+from lastlook.intake import clipfacts, codes, derived, frames, quality, stills
 from lastlook.intake.clipav import AvStream
 from lastlook.intake.clipstream import ClipError, ClipFacts, ClipStalled, ClipStream, Look, Patience
 from lastlook.intake.names import name_claim
@@ -93,6 +93,7 @@ def _read(
     # Refining may move a still a little: what is chosen keeps that much distance from the limit.
     interval_ms = max(settings.still_interval_ms - 2 * stills.REFINE_REACH_MS, settings.still_interval_ms // 2)
     choices = stills.choose(looks, end_ms, hold_ms=settings.hold_ms, interval_ms=interval_ms)
+    choices = stills.with_cards(choices, looks)
     choices = _refined(stream, choices, end_ms)
     taken: dict[int, StillReading] = {}
     for choice in choices:
@@ -145,7 +146,7 @@ def _look(
     warnings: list[str] = []
     try:
         for look in stream.looks(LOOK_EVERY_MS, settings.hold_ms, frames.same_state):
-            looks.append(_judged(look, views.place(look.grey)))
+            looks.append(replace(_judged(look, views.place(look.grey)), card=codes.in_view(look.grey)))
             if progress is not None:
                 progress(look.clip_ms, container.claimed_ms)
     except ClipStalled as fault:

@@ -22,13 +22,14 @@ BETTER = 1.15  # how much sharper a neighbour must be to replace what was chosen
 @dataclass(frozen=True, slots=True)
 class JudgedLook:
     """What is known of one look. `view`: number of the view it shows; `sharpness`: a rank within one view, free from
-    exposure; `blur`: 0..1, absolute."""
+    exposure; `blur`: 0..1, absolute; `card`: a code is in view."""
 
     clip_ms: int
     view: int
     sharpness: float
     blur: float = 0.0
     key: bool = True
+    card: bool = False
 
     @property
     def rank(self) -> float:
@@ -160,6 +161,22 @@ def _between(looks: Sequence[JudgedLook], held: Sequence[int], end_ms: int, inte
         previous = max(previous, limit)
     if not held and not taken:
         yield max(looks, key=lambda look: (look.rank, -look.clip_ms))
+
+
+def with_cards(choices: Sequence[Choice], looks: Sequence[JudgedLook]) -> list[Choice]:
+    """`choices` and, of each stretch in which a code was in view, its first, its sharpest and its last look: a card
+    that is shown between two scenes tells where the one ends and the other begins. A single look without is no end."""
+    chosen = {choice.clip_ms: choice for choice in choices}
+    run: list[JudgedLook] = []
+    for index, look in enumerate((*looks, None, None)):
+        if look is not None and look.card:
+            run.append(look)
+        elif run and (index == 0 or look is None or not looks[index - 1].card):
+            for one in (run[0], max(run, key=lambda look: look.rank), run[-1]):
+                card = Choice(one.clip_ms, one.sharpness, 0.0, 0, one.clip_ms, one.clip_ms, "card")
+                chosen.setdefault(one.clip_ms, card)
+            run = []
+    return [chosen[moment] for moment in sorted(chosen)]
 
 
 def to_refine(choices: Sequence[Choice], end_ms: int, *, a_minute: int = 3) -> list[Choice]:
