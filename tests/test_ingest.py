@@ -94,6 +94,29 @@ def test_originals_are_equal_read_only_and_keep_their_time(bench: Path, taken: A
     assert max(folded.values()) == 1, "two originals are one on a system that does not tell case apart"
 
 
+def test_an_original_and_the_way_to_it_are_on_the_disk_before_it_is_committed(
+    bench: Path, lv40: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The order in which a power cut must find things; each name is asked of the kernel (Linux, /proc/self/fd)."""
+    synced: list[str] = []
+    fsync, add = os.fsync, media.add
+
+    def noted(descriptor: int) -> None:
+        fsync(descriptor)
+        synced.append(str(Path(f"/proc/self/fd/{descriptor}").readlink()))
+
+    def checked(catalogue: Catalogue, medium: media.Medium) -> None:
+        folder = (lv40.root / medium.stored).parent
+        way = [folder, *(each for each in folder.parents if each.is_relative_to(lv40.originals))]
+        assert {str(each) for each in way} <= set(synced)
+        assert any(Path(name).parent == lv40.incoming for name in synced), "the copy itself"
+        add(catalogue, medium)
+
+    monkeypatch.setattr(os, "fsync", noted)
+    monkeypatch.setattr(media, "add", checked)
+    assert take(lv40, bench / "deck").added > 0
+
+
 def test_nothing_is_left_in_incoming(taken: Archive) -> None:
     assert {path.name for path in taken.incoming.iterdir()} <= {"ingest.lock"}
 

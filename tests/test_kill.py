@@ -113,6 +113,8 @@ def test_killed_at_any_change(bench: Path, empty: Archive, undisturbed: Archive,
         assert dying_ingest(where, bench, moment) == 0, "it was not killed"
         with Catalogue(where.catalogue) as catalogue:
             assert half_records(catalogue) == [], moment
+        writable = [path for path in where.originals.rglob("*") if path.is_file() and path.stat().st_mode & 0o222]
+        assert writable == [], moment
         take(where, bench)
         assert comparable(where) == comparable(undisturbed), moment
         assert verify.verify(where).findings == (), moment

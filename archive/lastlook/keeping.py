@@ -56,7 +56,7 @@ class Originals:
         if moved:
             self._names.pop(folder, None)
         try:
-            target.mkdir(parents=True, exist_ok=True)
+            _make_folder(target)
             chosen, there = self._free(folder, target, name, sha256)
             path = target / chosen
             if there:
@@ -64,9 +64,9 @@ class Originals:
             elif moved:
                 raise Unplaceable("could not be copied: its copy has vanished", "Take it in again.")
             else:
+                staged.chmod(0o444)  # before it is moved: what lies among the originals is never writable
                 _sync(staged)
                 staged.replace(path)
-                path.chmod(0o444)
                 _sync(target)
                 self._names[folder][_folded(chosen)] = chosen
         except OSError as error:
@@ -122,6 +122,14 @@ def _folded(name: str) -> str:
 
 def _shown(name: str) -> str:
     return name.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _make_folder(folder: Path) -> None:
+    """Make it with its parents, each entered on the disk: a file is only as safe as the way to it."""
+    lacking = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for each in reversed(lacking):
+        _sync(each.parent)
 
 
 def _sync(path: Path) -> None:
