@@ -141,6 +141,7 @@ def test_a_view_is_said_from_the_check(filled: Archive, tmp_path: Path) -> None:
     with Store(own) as store:
         view = next(one.view for one in gather(store, ["W03"]).seen["W03"] if one.picture.id == id)
     assert (view.shows, view.sharp, view.person) == (("from", "to"), True, "ada")
+    assert "said it is a close view of W03, from, to" in client.get(f"/picture/{id}").text
     assert client.post(address, data={**form, "view": "", "token": token}, headers=headers).status_code == 400
     assert client.get("/closing/O2/say/S80").status_code == 404
     assert "Recorded at the closing:" in client.get("/closing/O2").text

@@ -29,11 +29,11 @@ REFUSALS = {
           "Go back and try again."),
     403: ("Not from here", "The request did not come from one of these pages.",
           "Go back, load the page again, and send it once more."),
-    404: ("Not here", "There is no page with this address.", "Ask for what you need in the box above, or start anew."),
+    404: ("Not here", "There is no page with this address.", "Go to the build and ask for what you need there."),
     405: ("Not like that", "This address cannot be asked in that way.", "Go back and use the buttons of the page."),
     413: ("Too long", "What was sent is longer than anything these pages take.", "Shorten it."),
     416: ("Past the end", "That part of the file does not exist.", "Load the page again."),
-    500: ("Something broke", "This page could not be made. Nothing was changed by it.",
+    500: ("Something broke", "This page could not be made. What was recorded before is kept.",
           "Try again; if it happens again, run 'lastlook verify' and look at the terminal the viewer runs in."),
 }  # fmt: skip
 
@@ -274,6 +274,9 @@ def decided(decision: Decision) -> str:
         return "took the decision before it back"
     if decision.kind == "still":
         return "kept this moment"
+    if decision.kind == "view":
+        shows = f", {', '.join(body['shows']).replace(':', ' of ')}" if body["shows"] else ""
+        return f"said it is a {body['view']} view of {', '.join(target for _, target in body['items'])}{shows}"
     if decision.kind != "tag":
         return decision.kind
     parts = [f"{word} {', '.join(target for _, target in body.get(key, ()))}"
