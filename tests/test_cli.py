@@ -151,6 +151,16 @@ def test_absence_is_an_answer(archive: Archive, run: Callable[..., Told]) -> Non
     assert "Last seen 24 Mar 2026 14:50:18 +01:00" in told.out
 
 
+def test_only_what_is_absent_is_called_absent(archive: Archive, run: Callable[..., Told]) -> None:
+    """That no picture of W03 has a word is no absence of W03: a builder would order a new run."""
+    told = run("find", "soldered", "--run", "W03", at=archive)
+    assert told.code == 1
+    there = run("find", "--run", "W03", "--json", at=archive).json["total"]
+    assert f"No picture of W03 fits the words “soldered”; without them there are {there}." in told.out
+    told = run("find", "--run", "W03", "--kind", "still", "--since", "2 January 2090", at=archive)
+    assert "No still of a clip of W03 since 2 Jan 2090 00:00:00 +01:00." in told.out
+
+
 @pytest.mark.parametrize("query", ['"', "((", "a AND OR", "*", "-", "w03 -", "~^%$", "x" * 5000, "not not not"])
 def test_a_query_that_cannot_be_read_is_answered(archive: Archive, run: Callable[..., Told], query: str) -> None:
     assert run("find", "--", query, at=archive).code in {0, 1}

@@ -36,6 +36,7 @@ from lastlook.textindex.analysis import index_term, tokenise
 from lastlook.textindex.query import Phrase, Prefix, Word, wanted
 
 MAX_LIMIT = 1000
+_NOUNS = {None: "picture", PictureKind.PHOTO: "photo", PictureKind.STILL: "still of a clip"}
 
 
 def find(store: Store, question: Question) -> Answer:
@@ -327,7 +328,15 @@ def _absence(store: Store, question: Question, named: Sequence[str]) -> list[str
         bounds.append(f"since {times.describe_interval(since, since, store.zone)}")
     if until:
         bounds.append(f"until {times.describe_interval(until, until, store.zone)}")
-    lines = [f"No picture of {what}{' ' + ' and '.join(bounds) if bounds else ''}."]
+    noun = _NOUNS[question.kind]
+    absent = f"No {noun} of {what}{' ' + ' and '.join(bounds) if bounds else ''}"
+    if question.words.strip():
+        # Only the words may be what is missing: absence of the thing itself must not be told then.
+        wordless = find(store, replace(question, words="", limit=1, offset=0))
+        there = wordless.total + wordless.undetermined_total
+        if there:
+            return [f"{absent} fits the words “{question.words}”; without them there {_are(there)}."]
+    lines = [f"{absent}."]
     if bounds and named:
         last = find(
             store,
@@ -347,6 +356,10 @@ def _absence(store: Store, question: Question, named: Sequence[str]) -> list[str
             seen = last.hits[0].picture
             lines.append(f"Last seen {times.describe(seen.time, store.zone)} ({seen.id}).")
     return lines
+
+
+def _are(count: int) -> str:
+    return "is 1" if count == 1 else f"are {count}"
 
 
 def _apart(explained: Explanation) -> list[str]:
