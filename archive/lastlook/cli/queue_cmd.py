@@ -164,6 +164,43 @@ def whole_session(store: Store, id: str, go: bool, as_json: bool) -> int:
     return 0
 
 
+@propose.command("alike")
+@click.option("--anew", is_flag=True, help="Forget what was found before, and look at everything again.")
+@click.option("--jobs", type=click.IntRange(1, 64), default=None, help="How many pictures to look at at once.")
+@json_option
+@needs_store
+def find_alike(store: Store, anew: bool, jobs: int | None, as_json: bool) -> int:
+    """Hold pictures against those you have tagged, and propose the same where they look alike.
+
+    What was compared is remembered: the next time only new pictures, and newly tagged ones, are looked at. Colours play
+    no part, and a cutting mat that lies under everything is told from what lies on it.
+
+    \b
+    Example:
+      lastlook propose alike
+    """
+    import os
+    from concurrent.futures import ThreadPoolExecutor
+
+    from lastlook import resembling
+    from lastlook.cli.progress import shown
+
+    with ThreadPoolExecutor(jobs or min(8, os.cpu_count() or 1)) as executor, shown(quiet=as_json) as report:
+        done = resembling.compare(store, executor=executor, report=report, anew=anew)
+    if as_json:
+        print_json({"looked_at": done.looked_at, "links": done.links, "unreadable": done.unreadable})
+        return 0
+    if not done.looked_at:
+        click.echo("Nothing new to compare: tag some pictures first, or take more in.")
+    else:
+        click.echo(
+            f"{plural(done.looked_at, 'picture')} looked at, {plural(done.links, 'likeness', 'likenesses')} found."
+        )
+    if done.unreadable:
+        click.echo(f"{plural(done.unreadable, 'picture')} could not be looked at: 'lastlook verify' says why.")
+    return 0
+
+
 # ------------------------------------------------------------------------------------------------ at the terminal
 
 
