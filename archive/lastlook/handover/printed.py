@@ -7,6 +7,7 @@ all accents, Greek, Cyrillic, Devanagari). `unprintable` names letters that no e
 from __future__ import annotations
 
 import tempfile
+import unicodedata
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import cache
@@ -71,12 +72,12 @@ def printable(text: str) -> str:
     for letter in text:
         if letter in _INSTEAD:
             made.append(_INSTEAD[letter])
-        elif ord(letter) in known:
-            made.append(letter)
         elif letter in "\n\t\r":
             made.append(" ")
+        elif unicodedata.category(letter).startswith("C"):
+            continue  # controls, and what only joins or turns other letters
         else:
-            made.append(lost if letter.isprintable() else "")
+            made.append(letter if ord(letter) in known else lost)
     return "".join(made)
 
 
