@@ -1,8 +1,7 @@
-"""`check`, `hidden`, `look`, `log`, `waivers`, `requirements`: what a closing needs, hides and leaves on record."""
+"""`check`, `hidden`, `look`: what a closing needs, what it hides, and what that looked like just before."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 
 import click
@@ -10,7 +9,7 @@ import click
 from lastlook import closing_check, times
 from lastlook.catalogue import pictures
 from lastlook.cli.common import instant, json_option, needs_store, picture_line, plural, print_json
-from lastlook.closing import bonds, cautions, electrical, requirements
+from lastlook.closing import bonds, cautions
 from lastlook.closing.graph import Access, Shut, Sight
 from lastlook.closing.records import Check, Hold, Line, State
 from lastlook.closing_check import Hidden, LastLook
@@ -162,12 +161,12 @@ def hidden(store: Store, at: str, as_json: bool) -> int:
 
 def hidden_json(found: Hidden, zone: str) -> dict[str, object]:
     return {
-        "at": _interval(found.at, zone),
+        "at": interval_json(found.at, zone),
         "openings": [
             {
                 "opening": each.opening.id,
                 "state": each.shut.value,
-                "closed": _interval(each.closing.time, zone) if each.closing else None,
+                "closed": interval_json(each.closing.time, zone) if each.closing else None,
                 "method": each.closing.method if each.closing else None,
             }
             for each in found.openings
@@ -179,7 +178,7 @@ def hidden_json(found: Hidden, zone: str) -> dict[str, object]:
                 "state": item.sight.value,
                 "through": list(item.through),
                 "behind": [closing.opening for closing in item.behind],
-                "since": _interval(item.since.time, zone) if item.since else None,
+                "since": interval_json(item.since.time, zone) if item.since else None,
                 "reach": item.reach.value,
                 "reach_through": list(item.reach_through),
                 "replace": item.replace.value,
@@ -191,7 +190,7 @@ def hidden_json(found: Hidden, zone: str) -> dict[str, object]:
     }
 
 
-def _interval(time: CaptureTime, zone: str) -> dict[str, str | None]:
+def interval_json(time: CaptureTime, zone: str) -> dict[str, str | None]:
     return {"earliest": instant(time.earliest, zone), "latest": instant(time.latest, zone)}
 
 
@@ -287,7 +286,7 @@ def look_json(found: LastLook, zone: str) -> dict[str, object]:
     return {
         "id": found.id,
         "hidden_by": found.closing.opening if found.closing else None,
-        "closed": _interval(found.closing.time, zone) if found.closing else None,
+        "closed": interval_json(found.closing.time, zone) if found.closing else None,
         "frozen": found.frozen,
         "plan": found.plan or None,
         "gaps": list(found.gaps),
@@ -328,119 +327,3 @@ def look_lines(store: Store, found: LastLook) -> Iterator[str]:
 def _pictures(store: Store, found: LastLook) -> list[Picture]:
     ids = list({each.picture for one in found.looks for each in one.pictures})
     return pictures.by_rids(store.catalogue, list(pictures.rids_of_ids(store.catalogue, ids).values()))
-
-
-# ------------------------------------------------------------------------------------------------ log, waivers, rules
-
-
-@click.command(no_args_is_help=True)
-@click.argument("what", metavar="ITEM")
-@json_option
-@needs_store
-def log(store: Store, what: str, as_json: bool) -> int:
-    """The log of an ITEM: designed, installed, changed, measured, tested, abandoned in place.
-
-    \b
-    Example:
-      lastlook log W03
-    """
-    id, title, entries = closing_check.item_history(store, what)
-    if as_json:
-        body = [
-            {
-                "time": _interval(entry.time, store.zone) if entry.time else None,
-                "what": entry.what,
-                "person": entry.person or None,
-                "decision": entry.uid or None,
-            }
-            for entry in entries
-        ]
-        print_json({"id": id, "title": title, "log": body})
-        return 0
-    click.echo(f"{id} {title}")
-    if not entries:
-        click.echo("  Nothing is on record: 'lastlook change', 'lastlook test', 'lastlook measure' add to it.")
-    for entry in entries:
-        when = times.describe(entry.time, store.zone) if entry.time else "no date"
-        by = f"  {entry.person}" if entry.person else ""
-        uid = f"  {entry.uid[:8]}" if entry.uid else ""
-        click.echo(f"  {when:<32} {entry.what}{by}{uid}")
-    return 0
-
-
-@click.command()
-@click.argument("openings", metavar="[OPENING...]", nargs=-1)
-@json_option
-@needs_store
-def waivers(store: Store, openings: tuple[str, ...], as_json: bool) -> int:
-    """What was waived before a closing, by whom, and why.
-
-    \b
-    Example:
-      lastlook waivers O4
-    """
-    found = closing_check.waivers(store, openings)
-    if as_json:
-        body = [
-            {
-                "decision": each.uid,
-                "opening": each.opening,
-                "item": each.item,
-                "what": each.what or None,
-                "person": each.person,
-                "reason": each.reason,
-                "time": _interval(each.time, store.zone),
-            }
-            for each in found
-        ]
-        print_json({"waivers": body})
-        return 0
-    if not found:
-        click.echo("Nothing was waived.")
-    for each in found:
-        what = f" {each.what}" if each.what else ""
-        when = times.describe(each.time, store.zone)
-        click.echo(f"{each.opening}  {each.item}{what}  {when}  {each.person}: {each.reason}  {each.uid[:8]}")
-    return 0
-
-
-@click.command("requirements")
-@json_option
-@needs_store
-def show_requirements(store: Store, as_json: bool) -> int:
-    """What must be on record before a closing, with the reason of each default, and what the plan changes.
-
-    \b
-    Example:
-      lastlook requirements
-    """
-    said = {table.kind.value: table for table in store.plan.requirements}
-    if as_json:
-        print_json(
-            {
-                "defaults": [
-                    {"key": one.key, "applies": one.applies, "value": one.value, "reason": one.reason}
-                    for one in requirements.REASONS
-                ],
-                "plan": {kind: dict(requirements.said(table)) for kind, table in said.items()},
-                "drop_flagged_share": electrical.DROP_SHARE,
-            }
-        )
-        return 0
-    for one in requirements.REASONS:
-        click.echo(f"{one.key} = {one.value}  ({one.applies})")
-        click.echo(click.wrap_text(one.reason, width=_width(), initial_indent="    ", subsequent_indent="    "))
-    click.echo("")
-    if not said:
-        click.echo("The plan changes none of them. A table such as [requirements.run] in the plan does.")
-    for kind, table in said.items():
-        for key, value in requirements.said(table):
-            click.echo(f"The plan says for {kind}: {key} = {value}")
-    return 0
-
-
-def _width() -> int:
-    try:
-        return min(100, os.get_terminal_size().columns)
-    except OSError:
-        return 100
