@@ -57,6 +57,24 @@ def test_busy_is_said_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert not other.in_transaction()
 
 
+def test_a_catalogue_that_may_only_be_read_can_be_asked_but_not_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "catalogue.db"
+    with Catalogue(path, create=True) as made, made.writing():
+        decisions.append(made, "plan", {"text": "x"}, by="Ada")
+    before = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
+    monkeypatch.setattr(connection.os, "access", lambda *_: False)  # root may write anything but a locked card
+    with Catalogue(path) as locked:
+        assert decisions.last_seq(locked) == 1
+        with pytest.raises(ArchiveError, match="nothing can be changed"), locked.writing():
+            decisions.append(locked, "plan", {"text": "y"}, by="Ada")
+    assert {each.name: each.read_bytes() for each in tmp_path.iterdir()} == before
+    monkeypatch.setattr(connection.migrations, "pending", lambda _: ["later"])
+    with pytest.raises(ArchiveError, match="earlier version"):
+        Catalogue(path)
+
+
 def test_a_full_disk_is_said_in_words(catalogue: Catalogue) -> None:
     """The largest size a database may have stands in for a disk: SQLite reports both alike (SQLITE_FULL)."""
     catalogue._connection.execute(

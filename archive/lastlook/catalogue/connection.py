@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -25,15 +26,18 @@ class Catalogue:
 
     def __init__(self, path: Path, *, create: bool = False, look_only: bool = False) -> None:
         """Open; takes pending migrations. `look_only`: change nothing, not even those; what is looked at is a copy in
-        memory, one unchanging view however long looking takes. Raises ArchiveDamaged, ArchiveBusy, ArchiveError."""
+        memory, one unchanging view however long looking takes. Where the file or its folder may not be written (a
+        backup, a locked card), it can be asked all the same, and every change is refused. Raises ArchiveDamaged,
+        ArchiveBusy, ArchiveError."""
         self.path = path
         self._look_only = look_only
         if not create and not path.is_file():
             raise ArchiveDamaged(
                 f"{path.name} is missing", "Run 'lastlook rebuild': it makes it anew from originals and decisions."
             )
+        fixed = not create and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
         with _words(path):
-            address = f"{path.absolute().as_uri()}?{_mode(path, create=create, look_only=look_only)}"
+            address = f"{path.absolute().as_uri()}?{_mode(path, create=create, look_only=look_only or fixed)}"
             self._connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
         try:
             with _words(path):
@@ -46,7 +50,7 @@ class Catalogue:
                         "Put back a copy, or run 'lastlook rebuild': it makes it anew from originals and decisions.",
                     )
                 # FULL: a decision that was acknowledged survives a power cut, at the price of one fsync a transaction.
-                if not look_only:
+                if not look_only and not fixed:
                     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "temp_store=MEMORY"):
                         self._connection.execute(f"PRAGMA {pragma}")
                 later = migrations.unknown(self._connection)
@@ -56,6 +60,11 @@ class Catalogue:
                         "Install that version or a newer one.",
                     )
                 if not look_only and migrations.pending(self._connection):
+                    if fixed:
+                        raise ArchiveError(
+                            f"{path} is from an earlier version, and cannot be brought up to date where it lies",
+                            "Make the folder writable, or copy the archive to a disk that is.",
+                        )
                     migrations.migrate(self._connection, path)
                 self._inode = path.stat().st_ino
         except BaseException:
@@ -237,7 +246,10 @@ def _words(path: Path) -> Iterator[None]:
         if primary == sqlite3.SQLITE_FULL:
             raise ArchiveError("the disk is full", "Make room; nothing that was saved before is lost.") from error
         if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
-            raise ArchiveError(f"{path} cannot be opened for writing", "Check the folder's permissions.") from error
+            raise ArchiveError(
+                f"{path.parent} cannot be written to, so nothing can be changed",
+                "Make the folder writable, or copy the archive to a disk that is.",
+            ) from error
         if primary == sqlite3.SQLITE_IOERR:
             raise ArchiveError(
                 f"{path} could not be read or written: {error}", "Check the disk, then try again."
