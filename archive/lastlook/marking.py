@@ -27,6 +27,7 @@ SHAPES: tuple[Shape, ...] = get_args(Shape)
 LEAST = {"trace": 2, "point": 1, "region": 3, "outline": 3, "dimension": 2}
 MOST_POINTS = 2000
 Points = NDArray[np.float64]
+Given = Sequence[Sequence[float]] | NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +66,7 @@ class Known:
 # ------------------------------------------------------------------------------------------------ saying
 
 
-def mark(
-    store: Store, picture: str, shape: str, points: Sequence[Sequence[float]], of: str = "", label: str = ""
-) -> Mark:
+def mark(store: Store, picture: str, shape: str, points: Given, of: str = "", label: str = "") -> Mark:
     """Draw something on a picture. Raises NoSuchId, UsageError; nothing is recorded then."""
     found = pictures.find(store.catalogue, picture)
     if shape not in SHAPES:
@@ -86,12 +85,12 @@ def mark(
     return _mark(_append(store, "mark", body))
 
 
-def tie(store: Store, first: str, second: str, pairs: Sequence[Sequence[Sequence[float]]]) -> Decision:
+def tie(store: Store, first: str, second: str, pairs: Sequence[Given] | NDArray[np.float64]) -> Decision:
     """Say that places of two pictures are the same place of the model: pairs of [[x, y], [x, y]]."""
     a, b = pictures.find(store.catalogue, first), pictures.find(store.catalogue, second)
     if a.id == b.id:
         raise UsageError("a tie joins two pictures", "Name another picture.")
-    if not pairs or any(len(pair) != 2 for pair in pairs):
+    if not len(pairs) or any(len(pair) != 2 for pair in pairs):
         raise UsageError("a tie is a place in each of the two pictures", "Give both, as X,Y=X,Y.")
     one, two = _checked(a, [pair[0] for pair in pairs], 1), _checked(b, [pair[1] for pair in pairs], 1)
     body: dict[str, object] = {
@@ -102,9 +101,7 @@ def tie(store: Store, first: str, second: str, pairs: Sequence[Sequence[Sequence
     return _append(store, "tie", body)
 
 
-def know_length(
-    store: Store, picture: str, ends: Sequence[Sequence[float]], mm: float, within: float = 0.5
-) -> Decision:
+def know_length(store: Store, picture: str, ends: Given, mm: float, within: float = 0.5) -> Decision:
     """Say how long something on the skin is: between two points of a rule, a card's edge, a measured distance."""
     found = pictures.find(store.catalogue, picture)
     at = _checked(found, ends, 2)
@@ -121,9 +118,7 @@ def know_length(
     )
 
 
-def know_plane(
-    store: Store, picture: str, points: Sequence[Sequence[float]], places: Sequence[Sequence[float]]
-) -> Decision:
+def know_plane(store: Store, picture: str, points: Given, places: Given) -> Decision:
     """Say where four or more points of the skin lie, in mm from any origin on it."""
     found = pictures.find(store.catalogue, picture)
     at = _checked(found, points, 4)
@@ -269,7 +264,7 @@ def _known(decision: Decision) -> Known:
     )
 
 
-def _checked(picture: Picture, points: Sequence[Sequence[float]], least: int) -> Points:
+def _checked(picture: Picture, points: Given, least: int) -> Points:
     try:
         at = np.asarray(points, dtype=np.float64)
     except (ValueError, TypeError):

@@ -24,7 +24,7 @@ from lastlook.store import Store
 
 Points = NDArray[np.float64]
 
-HAND_PX = 1.6  # of 1600: how exactly a person points at a place in two pictures
+HAND_PX = 1.3  # of 1600: how exactly a person points at a place in two pictures
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: 
             if each.what == "length" and each.points is not None:
                 p, q = lens.straighten(loaded.to_work(each.points))
                 lengths.append(_length(side, p, q, each.mm, each.within))
-                basis.append(f"a length of {each.mm:g} mm")
+                basis.append(f"a length of {each.mm:.4g} mm")
             elif each.what == "plane" and each.points is not None and each.places is not None:
                 at = lens.straighten(loaded.to_work(each.points))
                 lengths += _between(side, at, each.places, 0.3)

@@ -11,7 +11,7 @@ import sys
 import time
 from importlib import import_module
 
-NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks", "closing")
+NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks", "closing", "registration", "tagging")
 
 
 def main() -> int:

