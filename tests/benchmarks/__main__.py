@@ -11,7 +11,7 @@ import sys
 import time
 from importlib import import_module
 
-NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks", "closing", "registration", "tagging")
+NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks", "closing", "registration", "tagging", "handover")
 
 
 def main() -> int:
