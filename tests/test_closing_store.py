@@ -150,6 +150,24 @@ def test_the_last_look_at_a_run_is_that_of_the_closing_that_hid_it(store: Store)
         closing_check.last_look(store, store.plan.steps[0].id)
 
 
+@pytest.mark.parametrize("at", ["", "2026-04-12"])
+def test_a_test_that_is_due_again_after_closing_can_be_waived_then(store: Store, at: str) -> None:
+    recording.record_test(store, "W03", "polarity", True, Act("2026-03-26"), value=4.98, unit="V", instrument="m")
+    closing_check.close(store, "O2", "2026-04-09 11:44", with_gaps=True)
+
+    def again() -> State:
+        return next(one.state for one in closing_check.check(store, "O2").retests if one.key == "W03:retest:polarity")
+
+    assert again() is State.GAP
+    recording.waive(store, "O2", "W03", Act(at, "M. Holm"), reason="connector taken", what="retest:polarity")
+    assert again() is State.WAIVED
+    deciding.undo(store)
+    recording.record_test(
+        store, "W03", "polarity", True, Act("2026-04-10"), value=4.97, unit="V", instrument="m", through="J1"
+    )
+    assert again() is State.PASSED
+
+
 # ------------------------------------------------------------------------------------------------ recording
 
 

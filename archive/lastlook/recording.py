@@ -262,7 +262,9 @@ def waive(
     shut = lookup_id(store.plan, "opening", opening)
     id = lookup_id(store.plan, None, item)
     found = check(store, shut, act.at, now)
-    of_item = [line for line in (*found.lines, *found.retests) if line.subject == id]
+    # Tests that are due again after a closing can be waived at any time after it.
+    again = found.retests if found.shut or not act.at.strip() else check(store, shut, "", now).retests
+    of_item = [line for line in (*found.lines, *again) if line.subject == id]
     covered = [line for line in of_item if line.open and what.strip() in ("", line.what)]
     if not covered:
         open_ = [line.what for line in of_item if line.open]
