@@ -34,9 +34,21 @@ def create_app(config: ViewerConfig) -> Flask:
     app.extensions["lastlook-overview"] = OverviewCache()
     security.install(app, config)
     words.install(app)
-    from lastlook_web import ask, clips, clockcard, closings, locating, media, pictures, queue, sheets, subassemblies
+    from lastlook_web import (
+        ask,
+        clips,
+        clockcard,
+        closings,
+        handover,
+        locating,
+        media,
+        pictures,
+        queue,
+        sheets,
+        subassemblies,
+    )
 
-    for family in (ask, pictures, subassemblies, clips, clockcard, closings, locating, media, queue, sheets):
+    for family in (ask, pictures, subassemblies, clips, clockcard, closings, handover, locating, media, queue, sheets):
         app.register_blueprint(family.pages)
     app.teardown_appcontext(_close)
     app.context_processor(_everywhere)
