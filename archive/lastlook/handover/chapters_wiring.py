@@ -206,6 +206,8 @@ def behind(desk: Desk) -> Chapter:
             )
         figures: list[Figure] = []
         for id in opening.shows:
+            if id not in desk.material.items:  # of what is out of scope nothing is said, not even that it is missing
+                continue
             look = desk.look(id)
             if look:
                 statements.append(
