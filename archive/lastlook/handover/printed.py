@@ -91,7 +91,14 @@ def write(
     report: Report = silent,
 ) -> None:
     """Write the PDF. `pictures` holds the copies to print, `<id>.jpg`. The same content gives the same bytes."""
-    _Print(content, pictures, issued, PAPERS[paper], report).write(target)
+    drawn = _Print(content, pictures, issued, PAPERS[paper], report)
+    try:
+        drawn.write(target)
+    finally:
+        for font in drawn.pdf.fonts.values():  # read from files that the library leaves open
+            opened = getattr(font, "ttfont", None)
+            if opened is not None:
+                opened.close()
 
 
 class _Pages(FPDF):
