@@ -11,7 +11,19 @@ import sys
 import time
 from importlib import import_module
 
-NAMES = ("photos", "clips", "ingest", "index", "finding", "clocks", "closing", "registration", "tagging", "handover")
+NAMES = (
+    "photos",
+    "clips",
+    "ingest",
+    "index",
+    "finding",
+    "clocks",
+    "codes",
+    "closing",
+    "registration",
+    "tagging",
+    "handover",
+)
 
 
 def main() -> int:

@@ -39,7 +39,7 @@ class Simulated:
 
 def simulated(seed: int) -> Simulated:
     """A camera of its own for every seed."""
-    dice = random.Random(seed)  # noqa: S311
+    dice = random.Random(seed)
     drift = dice.uniform(-10, 10) / 86_400
     first_error = dice.choice((0.0, dice.uniform(-60, 60), dice.uniform(-3600, 3600), 3600.0, -43_200.0))
     follows = dice.random() < 0.6

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from lastlook.clock_showing import CameraClock
     from lastlook.clocks.fit import Residual, Stretch
 
+_PAGE = "http://127.0.0.1:8047/clock"  # where 'lastlook serve' has it unless told otherwise
+
 
 @click.group(no_args_is_help=True)
 def clock() -> None:
@@ -226,7 +228,8 @@ def use(store: Store, picture: str, as_json: bool) -> int:
 @click.option("--png", "png", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write one card.")
 @click.option("--text", "in_terminal", is_flag=True, help="Show the card here, in the terminal, until Ctrl-C.")
 @click.option("--seconds", type=click.IntRange(1, 600), default=60, show_default=True, help="With --text: how long.")
-def card(png: Path | None, in_terminal: bool, seconds: int) -> int:
+@json_option
+def card(png: Path | None, in_terminal: bool, seconds: int, as_json: bool) -> int:
     """Show the exact time as a code that cameras can be set right by.
 
     The best card is the viewer's page: large, and changing every second. Set this computer's clock by the network
@@ -240,6 +243,10 @@ def card(png: Path | None, in_terminal: bool, seconds: int) -> int:
     from lastlook.clocks import card as cards
     from lastlook.clocks import qr
 
+    if as_json and png is None:
+        shown = cards.compose(datetime.now(UTC), 1.3)
+        print_json({"page": _PAGE, "text": shown})
+        return 0
     if png is not None:
         # Good for the minute after it is written: nobody photographs a file within the second.
         text = cards.compose(datetime.now(UTC), cards.LONGEST_S)
@@ -249,12 +256,15 @@ def card(png: Path | None, in_terminal: bool, seconds: int) -> int:
             raise UsageError(
                 f"{png} cannot be written: {(error.strerror or 'failed').lower()}", "Give another file."
             ) from error
-        click.echo(f"{png} shows the time of now and is good for one minute: {text}")
+        if as_json:
+            print_json({"file": str(png), "text": text})
+        else:
+            click.echo(f"{png} shows the time of now and is good for one minute: {text}")
         return 0
     if in_terminal:
         _in_terminal(seconds)
         return 0
-    click.echo("Run 'lastlook serve' and open  http://127.0.0.1:8047/clock  on a screen, large.")
+    click.echo(f"Run 'lastlook serve' and open  {_PAGE}  on a screen, large.")
     click.echo("Photograph it with every camera, or film it for a second or two, and take that in like any picture.")
     click.echo("Without a browser: 'lastlook clock card --text' shows it here.")
     return 0

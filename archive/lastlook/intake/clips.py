@@ -146,7 +146,11 @@ def _look(
     warnings: list[str] = []
     try:
         for look in stream.looks(LOOK_EVERY_MS, settings.hold_ms, frames.same_state):
-            looks.append(replace(_judged(look, views.place(look.grey)), card=codes.in_view(look.grey)))
+            judged = _judged(look, views.place(look.grey))
+            # A card that is held into the view makes it another; one that is there may be taken away unnoticed.
+            if not looks or looks[-1].view != judged.view or looks[-1].card:
+                judged = replace(judged, card=codes.in_view(look.grey))
+            looks.append(judged)
             if progress is not None:
                 progress(look.clip_ms, container.claimed_ms)
     except ClipStalled as fault:
