@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 
 from lastlook.plan import colours
 from lastlook.plan.ids import id_key
+from lastlook.plan.read import REQUIREMENT_KEYS
 from lastlook.records import (
     Build,
     HoldKind,
@@ -13,6 +14,8 @@ from lastlook.records import (
     OpeningKind,
     Part,
     Plan,
+    Requirement,
+    RequirementKind,
     Run,
     RunStatus,
     Step,
@@ -45,8 +48,28 @@ def some(ids: list[str]) -> st.SearchStrategy[tuple[str, ...]]:
     return st.lists(st.sampled_from(ids), max_size=3, unique=True).map(tuple) if ids else st.just(())
 
 
+TESTS = st.lists(st.sampled_from(["continuity", "polarity", "soak-30-min"]), max_size=2, unique=True).map(tuple)
+MAYBE = st.none() | st.booleans()
+
+
 @st.composite
-def run(draw: st.DrawFn, name: str, subs: list[str]) -> Run:
+def requirements(draw: st.DrawFn) -> tuple[Requirement, ...]:
+    """Tables of what must be on record, each kind once, in their order."""
+    found = []
+    for kind in RequirementKind:
+        if not draw(st.booleans()):
+            continue
+        given = {
+            key: draw(MAYBE) for key in REQUIREMENT_KEYS[kind] if key not in ("tests", "bend_factor", "retest_percent")
+        }
+        tests = draw(st.none() | TESTS)
+        percent = draw(st.none() | st.integers(0, 100).map(float))
+        found.append(Requirement(kind, tests=tests, retest_percent=percent, **given))
+    return tuple(found)
+
+
+@st.composite
+def run(draw: st.DrawFn, name: str, subs: list[str], openings: list[str]) -> Run:
     codes = [code for code in colours.BY_CODE if code != "GNYE"]
     colour = draw(st.sampled_from(["", *colours.BY_CODE]))
     free = [code for code in codes if code != colour]
@@ -70,6 +93,8 @@ def run(draw: st.DrawFn, name: str, subs: list[str]) -> Run:
         subassemblies=draw(some(subs)),
         aliases=draw(ALIASES),
         status=draw(st.sampled_from(RunStatus)),
+        crosses=draw(some(openings)),
+        outer_mm=draw(LENGTH),
     )
 
 
@@ -90,7 +115,11 @@ def plans(draw: st.DrawFn) -> Plan:
             for place, name in enumerate(subs)
         ),
         openings=tuple(
-            Opening(name, draw(TITLE), draw(st.sampled_from(OpeningKind)), draw(some(seen)), draw(ALIASES))
+            Opening(
+                *(name, draw(TITLE), draw(st.sampled_from(OpeningKind)), draw(some(seen)), draw(ALIASES)),
+                reaches=draw(some(seen)),
+                replaces=draw(some(seen)),
+            )
             for name in openings
         ),
         steps=tuple(
@@ -104,9 +133,11 @@ def plans(draw: st.DrawFn) -> Plan:
                 hold=draw(st.sampled_from(HoldKind)),
                 runs=draw(some(runs)),
                 aliases=draw(ALIASES),
+                tests=draw(TESTS),
             )
             for name in steps
         ),
-        runs=tuple(draw(run(name, subs)) for name in runs),
+        runs=tuple(draw(run(name, subs, openings)) for name in runs),
         parts=tuple(Part(name, draw(TITLE), draw(st.sampled_from(subs)), draw(ALIASES)) for name in parts),
+        requirements=draw(requirements()),
     )

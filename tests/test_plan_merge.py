@@ -116,7 +116,9 @@ def test_a_plan_that_lost_some_items_and_changed_others(old: Plan, data: st.Data
         old,
         openings=(),
         steps=tuple(replace(step, before=(), runs=()) for step in old.steps if data.draw(st.booleans())),
-        runs=tuple(replace(run, title="new", subassemblies=()) for run in old.runs if data.draw(st.booleans())),
+        runs=tuple(
+            replace(run, title="new", subassemblies=(), crosses=()) for run in old.runs if data.draw(st.booleans())
+        ),
         parts=(),
     )
     merged, changes = merge(old, new, used)

@@ -50,7 +50,9 @@ def test_any_schedule_there_and_back(plan: Plan, separator: str, mark: bool, end
     rows = csv.reader(io.StringIO(schedule_to_csv(plan), newline=""))
     out = io.StringIO()
     csv.writer(out, delimiter=separator, lineterminator=end).writerows(rows)
-    assert schedule_from_csv(("\ufeff" if mark else "") + out.getvalue()) == plan.runs
+    # A schedule has no columns for what belongs to closings.
+    columns = tuple(replace(run, crosses=(), outer_mm=None) for run in plan.runs)
+    assert schedule_from_csv(("\ufeff" if mark else "") + out.getvalue()) == columns
 
 
 @settings(max_examples=60)
