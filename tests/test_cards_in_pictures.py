@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -104,6 +106,20 @@ def test_a_card_gives_scale_and_plane(taken: Archive) -> None:
     square = next(code for code in read if code.kind is CodeKind.QR)
     at = cv2.perspectiveTransform(np.array(square.corners)[None], map_)[0]
     assert np.abs(at - np.array(layout.corners_of_code())).max() < 1.5  # mm
+
+
+def test_a_card_of_another_plan_is_told(taken: Archive, tmp_path: Path) -> None:
+    import shutil
+
+    from lastlook import archive, queue
+
+    shutil.copytree(taken.root, tmp_path / "a")
+    with Store(archive.open_at(tmp_path / "a"), by="ada") as store:
+        assert queue.strange_cards(store) == []
+        with store.catalogue.writing():
+            other = Code(CodeKind.QR, encode(Card(Dimension.STEP, "S99")), ((0, 0), (1, 0), (1, 1), (0, 1)), 1.0)
+            codes.found(store.catalogue, by_file(store)["C2.jpg"].rid, [other])
+        assert queue.strange_cards(store) == [("C2.jpg", "a bench card for step S99, which the plan does not have")]
 
 
 # ------------------------------------------------------------------------------------------------ pure

@@ -18,14 +18,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from lastlook import deciding
-from lastlook.catalogue import pictures, review
+from lastlook.catalogue import codes, pictures, review
 from lastlook.catalogue.review import Open
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.placing import all_sessions
 from lastlook.plan import structure
-from lastlook.records import CaptureTime, Decision, Dimension, Plan
+from lastlook.records import CaptureTime, Code, CodeKind, Decision, Dimension, Plan
 from lastlook.store import Store
+from lastlook.tagging import cards
 from lastlook.tagging.sessions import Session
 from lastlook.tagging.weigh import OTHER
 
@@ -153,6 +154,16 @@ def reject_all(store: Store, group: Group) -> Decision:
         raise UsageError("there is nothing proposed to say no to", "Name what it shows, or leave it for later.")
     decision, _ = deciding.untag(store, group.ids, [Target(*pair) for pair in claimed])
     return decision
+
+
+def strange_cards(store: Store) -> list[tuple[str, str]]:
+    """(file, what is to be said) of bench cards in pictures that cannot be used: another plan's, damaged, of a later
+    version."""
+    found: dict[tuple[str, str], None] = {}
+    for seen in codes.beginning(store.catalogue, "LL"):
+        for line in cards.strange([Code(CodeKind.QR, seen.text, (), 1.0)], store.plan):
+            found[seen.file, line] = None
+    return list(found)
 
 
 # ------------------------------------------------------------------------------------------------ a whole session

@@ -80,7 +80,7 @@ def _akin(subs: set[str], plan: Plan) -> set[str]:
 
 def run(size: str) -> list[Row]:
     seed = int(os.environ.get("LASTLOOK_SEED", "0")) or random.SystemRandom().randrange(1, 10**6)
-    count = 250 if size == "small" else 4000
+    count = 250 if size == "small" else 8000
     rows = [Row("seed of the years (LASTLOOK_SEED to repeat)", seed, "")]
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)

@@ -59,9 +59,18 @@ def propose(
 
     with Store(find_archive(Path(archive_dir) if archive_dir else None), by=by) as store:
         found = queue.groups(store, everything=everything)
+        strange = queue.strange_cards(store)
         if as_json:
-            print_json({"groups": [group_json(store, each) for each in found[:limit]], "total": len(found)})
+            print_json(
+                {
+                    "groups": [group_json(store, each) for each in found[:limit]],
+                    "total": len(found),
+                    "cards_not_used": [{"file": file, "reason": reason} for file, reason in strange],
+                }
+            )
             return 0
+        for file, reason in strange:
+            click.echo(f"{file} shows {reason}.")
         if not found:
             click.echo("Nothing waits for you: every picture is placed, or proposed surely. (--all shows those too.)")
             return 0
