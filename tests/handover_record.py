@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from lastlook import approvals, archive, deciding, ingest, stating
+from lastlook import approvals, archive, deciding, ingest, marking, stating
 from lastlook.archive import Archive
 from lastlook.catalogue import media, pictures
 from lastlook.deciding import Target
@@ -95,6 +95,7 @@ def prepare(store: Store, folder: Path) -> tuple[str, str]:
     deciding.tag(store, [private], mast, f"The {SECRET} lies here.")
     stating.state(store, "supply", "5 V DC, 1 A, centre positive, through J1.", picture_ids=[tracked])
     stating.state(store, "lift", "Both hands under the cradle, never at the mast.", picture_ids=[tracked])
+    marking.mark(store, tracked, "trace", [[100.0, 120.0], [100.0, 700.0], [600.0, 900.0]], "W03", SECRET)
     secret = stating.state(store, "warranty", f"Only the {SECRET} knows.")
     hidden = deciding.tag(store, ["pdd87"], [], f"Last look, said the {SECRET}.")[0]
     stating.mark_private(store, picture_ids=[private], notes=[secret.uid, hidden.uid], fields=["client"])

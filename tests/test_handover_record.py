@@ -197,6 +197,23 @@ def test_copies_carry_titles_and_alt_text_and_nothing_of_the_original(record: Re
     assert "run:W03" in one["XMP-dc:Subject"]
 
 
+def test_a_route_that_was_drawn_is_drawn_on_a_copy_that_says_so(record: Record) -> None:
+    from PIL import Image
+
+    drawn = record.data / "drawn" / f"{record.tracked}.jpg"
+    (tags,) = exif_of(drawn)
+    assert tags["XMP-iptcExt:DigitalSourceType"].endswith("/compositeCapture")
+    with Image.open(drawn) as image, Image.open(record.data / "pictures" / drawn.name) as plain:
+        assert image.size == plain.size
+        # The upright picture is 720 × 960 in full: the trace of the white run W03 passes (100, 400).
+        scale = image.width / 720
+        at = round(100 * scale), round(400 * scale)
+        assert min(cast(tuple[int, ...], image.getpixel(at))) > 180
+        assert min(cast(tuple[int, ...], plain.getpixel(at))) < 150
+    assert f'src="../drawn/{record.tracked}.jpg"' in (record.data / "picture" / f"{record.tracked}.html").read_text()
+    assert "drawn on pictures" in (record.data / "wires.html").read_text()
+
+
 def test_an_original_that_goes_along_keeps_its_pixels_and_loses_the_rest(record: Record) -> None:
     from PIL import Image, ImageChops
 
@@ -277,7 +294,8 @@ def axe(driver: Chrome) -> list[str]:
     tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
     result = driver.execute_async_script(
         "const done = arguments[1];"
-        "axe.run(document, {preload: false, runOnly: {type: 'tag', values: arguments[0]}}).then((found) => done(found.violations));",
+        "axe.run(document, {preload: false, runOnly: {type: 'tag', values: arguments[0]}})"
+        ".then((found) => done(found.violations));",
         tags,
     )
     return [f"{one['id']}: {node['html'][:200]}" for one in cast(Any, result) for node in one["nodes"]]

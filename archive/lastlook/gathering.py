@@ -13,6 +13,7 @@ from lastlook.closing import folding, graph
 from lastlook.closing.records import Facts, ItemLook
 from lastlook.closing_facts import closings_by_opening, gather
 from lastlook.errors import UsageError
+from lastlook.handover.drawing import Drawing
 from lastlook.handover.material import Approval, Audience, Material, Moment
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
@@ -75,6 +76,7 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
             pictures=allowed,
             tagged=tagged,
             marked=_marked(store),
+            drawings={id: drawn for id, drawn in _drawings(store, items).items() if id in allowed},
             items=items,
             fields=private.fields,
             withheld=kept_back + len(said) - len(open_said) + words_kept + words_back,
@@ -219,6 +221,19 @@ def _marked(store: Store) -> dict[str, tuple[str, ...]]:
         if decision.body["shape"] == "trace" and decision.body["of"]:
             found.setdefault(str(decision.body["of"]), []).append(str(decision.body["picture"]))
     return {id: tuple(dict.fromkeys(ids)) for id, ids in found.items()}
+
+
+def _drawings(store: Store, items: frozenset[str]) -> dict[str, tuple[Drawing, ...]]:
+    """What was drawn on each picture of things in scope. Free labels stay behind: an id says what it is."""
+    codes = {run.id: run.colour for run in store.plan.runs}
+    found: dict[str, list[Drawing]] = {}
+    for decision in decisions.live(store.catalogue, "mark"):
+        body: Mapping[str, Any] = decision.body
+        if body["of"] in items and body["points"]:
+            points = tuple((float(x), float(y)) for x, y in body["points"])
+            made = Drawing(str(body["shape"]), str(body["of"]), points, codes.get(str(body["of"]), ""))
+            found.setdefault(str(body["picture"]), []).append(made)
+    return {id: tuple(drawn) for id, drawn in found.items()}
 
 
 def _approvals(store: Store, private: Private) -> tuple[tuple[Approval, ...], int]:

@@ -12,12 +12,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from PIL import Image
+
 from lastlook import derived_again, viewing
 from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.gathering import Scope, material, subassembly_titles
-from lastlook.handover import bag, metadata, packing, printed, signing, site, tables
+from lastlook.handover import bag, drawing, metadata, packing, printed, signing, site, tables
 from lastlook.handover.compose import compose
 from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Audience, Material
@@ -218,6 +220,7 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
             raise UsageError("no picture would be in this record", "Widen its scope, or see what is private.")
         data = part / "data"
         _copies(store, content, data, options.edge, report)
+        _drawn(found, content, data)
         _originals(store, found, originals, data, options, report)
         extras = _tables(content, data)
         if options.print_:
@@ -302,6 +305,17 @@ def _copies(store: Store, content: Content, data: Path, edge: int, report: Repor
         report(Progress(Stage.PICTURES, len(entries), len(entries)))
     finally:
         workers.shutdown(wait=True, cancel_futures=True)
+
+
+def _drawn(found: Material, content: Content, data: Path) -> None:
+    """A second copy of each picture on which something is drawn, with the drawings."""
+    entries = [entry for entry in content.pictures.values() if entry.drawn]
+    if entries:
+        (data / "drawn").mkdir()
+    for entry in entries:
+        with Image.open(data / "pictures" / f"{entry.id}.jpg") as image:
+            drawn = drawing.draw(image, found.drawings[entry.id], image.width / entry.width)
+        metadata.save(drawn, data / entry.drawn, describe(content, entry, drawn=True))
 
 
 def _of(store: Store, entries: Sequence[PictureEntry]) -> list[Picture]:

@@ -35,6 +35,7 @@ LABELS = {
     "camera": N_("Camera"),
     "size": N_("Size"),
     "original": N_("Original in this record"),
+    "drawn": N_("With what was drawn on it; routes are drawn by hand or estimated"),
     "not_recorded": N_("not recorded"),
     "caution": N_("Caution"),
     "page": N_("Page"),
@@ -192,6 +193,7 @@ def entry(material: Material, words: Words, picture: Picture) -> PictureEntry:
         proposed=tuple(id for id in every if id not in said),
         original=material.originals.get(picture.sha256, ""),
         camera=picture.camera.split(" #")[0] if own and "cameras" not in material.fields else "",
+        drawn=f"drawn/{picture.id}.jpg" if picture.id in material.drawings else "",
     )
 
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from lastlook.closing.graph import ItemState
 from lastlook.closing.records import Facts, ItemLook
+from lastlook.handover.drawing import Drawing
 from lastlook.records import CaptureTime, Closing, Picture, Plan
 
 
@@ -90,3 +91,4 @@ class Material:
     audience: Audience
     scope: str = ""
     originals: Mapping[str, str] = field(default_factory=dict)
+    drawings: Mapping[str, tuple[Drawing, ...]] = field(default_factory=dict)
