@@ -249,6 +249,14 @@ def decision_words(decision: Decision) -> str:
         return f"clock of {body['camera']}: {body['error_s']:+g} s"
     if decision.kind == "still":
         return f"still kept at {int(body['clip_ms']) / 1000:g} s of a clip"
+    if decision.kind == "statement":
+        return f"stated under {body['topic']}: “{body['text']}”"
+    if decision.kind == "private":
+        return f"{', '.join(body['subjects'])} {'never leaves' if body['private'] else 'may be handed over again'}"
+    if decision.kind == "approval-pack":
+        return f"asked for approval ({body['point']}): “{body['wording']}”"
+    if decision.kind == "approval":
+        return f"{body['person']} answered {str(body['pack'])[:8]}: {body['answer']}, “{body['words']}”"
     if decision.kind == "undo":
         return f"took back {decision.undoes[:8]}"
     return decision.kind
