@@ -95,7 +95,7 @@ def seen(
         lit = np.clip(((xs - middle[0]) * np.cos(way) + (ys - middle[1]) * np.sin(way)) / 2 + 0.5, 0, 1)
         light *= shadow + (1 - shadow) * lit
     if blur:
-        light = cv2.GaussianBlur(light, (0, 0), blur)
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), blur), dtype=np.float64)
     light += dice.normal(0, 3, light.shape)
     grey = np.clip(light, 0, 255).astype(np.uint8)
     points = corners - 0.5

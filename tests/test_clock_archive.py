@@ -208,7 +208,7 @@ def test_what_cannot_be_said_of_cameras(lv40: Archive) -> None:
             lambda: deciding.correct_clock(store, ClockCorrection("Keelson K-1", since=FIRST)),
         ):
             with pytest.raises(UsageError):
-                wrong()  # type: ignore[no-untyped-call]
+                wrong()
 
 
 def test_what_is_shown(lv40: Archive) -> None:

@@ -32,14 +32,14 @@ def write_clip(path: Path) -> None:
     before, after = (np.asarray(bench_picture(960, 540, seed)) for seed in (5, 6))
     dice = np.random.default_rng(4)
 
-    def of_card(second: int) -> np.ndarray:  # type: ignore[type-arg]
+    def of_card(second: int) -> np.ndarray:
         text = card.compose(BEGAN + timedelta(seconds=second), 1.3)
         seen = cardviews.seen(cardviews.qr_face(text), 240, dice, tilt=10, on=cardviews.ground(960, 540))
         return np.repeat(seen.grey[:, :, None], 3, axis=2)
 
     cards = {second: of_card(second) for second in (5, 6)}
 
-    def frame(number: int) -> np.ndarray:  # type: ignore[type-arg]
+    def frame(number: int) -> np.ndarray:
         at = number / RATE
         if SHOWN[0] <= at < SHOWN[1]:
             return cards[int(at)]
