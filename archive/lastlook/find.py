@@ -26,6 +26,7 @@ from lastlook.records import (
     Hit,
     Picture,
     PictureKind,
+    Plan,
     Question,
     Sort,
     TagState,
@@ -40,7 +41,9 @@ _NOUNS = {None: "picture", PictureKind.PHOTO: "photo", PictureKind.STILL: "still
 
 
 def find(store: Store, question: Question) -> Answer:
-    """The pictures that answer `question`. Raises NoSuchId for ids that the plan does not know, UsageError."""
+    """The pictures that answer `question`: of one of the ids of each kind that it names, and all else that it asks for.
+
+    Raises NoSuchId for ids that the plan does not know, UsageError."""
     question = canonical(store, question)
     columns = store.columns
     said: list[str] = []
@@ -121,18 +124,22 @@ def _names(store: Store) -> list[str]:
 
 def _by_tags(store: Store, question: Question, columns: Columns) -> NDArray[np.bool_]:
     mask = np.ones(len(columns.rid), dtype=bool)
-    wanted: list[tuple[Dimension, Sequence[str]]] = [
+    for dimension, targets in _narrowings(store.plan, question):
+        mask &= store.tagged(columns, dimension, targets)
+    return mask
+
+
+def _narrowings(plan: Plan, question: Question) -> list[tuple[Dimension, tuple[str, ...]]]:
+    """What pictures must be tagged with: one of the targets, in each dimension that the question names."""
+    # A subassembly includes what is built into it.
+    inside = dict.fromkeys(id for sub in question.subassemblies for id in structure.subtree(plan, sub))
+    every = (
+        (Dimension.SUBASSEMBLY, tuple(inside)),
         (Dimension.STEP, question.steps),
         (Dimension.RUN, question.runs),
         (Dimension.PART, question.parts),
-    ]
-    # A subassembly includes what is built into it.
-    for id in question.subassemblies:
-        wanted.append((Dimension.SUBASSEMBLY, structure.subtree(store.plan, id)))
-    for dimension, targets in wanted:
-        if targets:
-            mask &= store.tagged(columns, dimension, targets)
-    return mask
+    )
+    return [(dimension, targets) for dimension, targets in every if targets]
 
 
 def _by_time(
@@ -151,7 +158,7 @@ def _by_time(
                 said.append(f"{opening} is not closed on record: every picture so far counts as before it.")
             else:
                 said.append(f"{opening} is not closed on record: nothing can be after it.")
-                outside |= True
+                inside[:], outside[:] = False, True
             continue
         start, end = bounds(closing.time)
         is_before, is_after = known & (columns.latest < start), known & (columns.earliest > end)
@@ -201,7 +208,9 @@ def _order(columns: Columns, mask: NDArray[np.bool_], scores: _Scores | None, qu
     if sort is Sort.OLDEST:
         keys: tuple[NDArray[np.generic], ...] = (columns.rid[at], taken, columns.latest[at], unknown)
     else:
-        keys = (-columns.rid[at], -taken, -columns.earliest[at], unknown)
+        # The least number there is has no negative: "no earliest" is moved off it, and comes last.
+        earliest = np.maximum(columns.earliest[at], UNKNOWN + 1)
+        keys = (-columns.rid[at], -taken, -earliest, unknown)
     if sort is Sort.BEST and scores is not None:
         keys = (*keys, -scores.of(columns.rid[at]))
     return at[np.lexsort(keys)]
@@ -224,17 +233,7 @@ class _Reasons:
     """Why a picture is in the answer, in a line."""
 
     def __init__(self, store: Store, question: Question, parsed: ParsedQuery | None) -> None:
-        plan = store.plan
-        self._wanted: list[tuple[Dimension, frozenset[str]]] = []
-        for id in question.subassemblies:
-            self._wanted.append((Dimension.SUBASSEMBLY, frozenset(structure.subtree(plan, id))))
-        for dimension, targets in (
-            (Dimension.STEP, question.steps),
-            (Dimension.RUN, question.runs),
-            (Dimension.PART, question.parts),
-        ):
-            if targets:
-                self._wanted.append((dimension, frozenset(targets)))
+        self._wanted = _narrowings(store.plan, question)
         self._parsed = parsed
         self._closings = [
             (word, opening, closing_in_force(store, opening))
@@ -309,7 +308,8 @@ def _nothing(
     if parsed is not None and not parsed.empty and not nearest:
         lines.extend(_apart(store.ask(lambda index: index.explain(parsed))))
     if narrowed:
-        named = [*question.runs, *question.steps, *question.parts, *question.subassemblies]
+        groups = (question.runs, question.steps, question.parts, question.subassemblies)
+        named = [" or ".join(group) for group in groups if group]
         lines.extend(_absence(store, question, named))
     return lines or ["No picture matches."]
 

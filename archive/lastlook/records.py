@@ -194,7 +194,8 @@ class StillReading:
     """One frame chosen from a clip. `clip_ms` is its true presentation time from the first frame, rounded to 1 ms.
 
     `thumb` and `page` are the names of the derived files, relative to the derived folder; `hold_ms` how long the view
-    was held still around it (0 where it was moving); `why` the reason it was chosen ("held", "interval", "card", "by hand").
+    was held still around it (0 where it was moving); `why` the reason it was chosen ("held", "interval", "card", "by
+    hand").
     """
 
     clip_ms: int
@@ -550,7 +551,10 @@ class Sort(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """A question about past states: words, and what narrows them. Empty means "not narrowed"."""
+    """A question about past states: words, and what narrows them. Empty means "not narrowed".
+
+    Several ids of one kind ask for pictures of any of them, ids of different kinds for pictures of all: runs W03 and
+    W04 in subassembly MAST are pictures of W03 or W04 that show MAST."""
 
     words: str = ""
     subassemblies: tuple[str, ...] = ()

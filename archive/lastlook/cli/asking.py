@@ -64,7 +64,8 @@ def find(
     """Find pictures by WORDS in captions, spoken words, the plan's titles, aliases and ids, and by what narrows them.
 
     All words must be there; "in quotes" next to each other; -word must not; lan* begins with. Without WORDS, all
-    pictures that fit are found. The newest before a closing comes first: the last look.
+    pictures that fit are found. An option given again widens: any of its ids. The newest before a closing comes first:
+    the last look.
 
     \b
     Example:
