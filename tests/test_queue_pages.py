@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -50,8 +50,17 @@ def site(filled: Archive) -> Iterator[str]:
 
 def press(driver: Chrome, key: str) -> None:
     """Press a key and wait for the page that follows."""
+    leave(driver, lambda: ActionChains(driver).send_keys(key).perform())
+
+
+def click(driver: Chrome, selector: str) -> None:
+    """Press a button and wait for the page that follows."""
+    leave(driver, browser.one(driver, selector).click)
+
+
+def leave(driver: Chrome, act: Callable[[], object]) -> None:
     page = driver.find_element(By.TAG_NAME, "html")
-    ActionChains(driver).send_keys(key).perform()
+    act()
     WebDriverWait(driver, 20, poll_frequency=0.05).until(
         lambda it: (
             it.find_element(By.TAG_NAME, "html") != page
@@ -117,17 +126,17 @@ def test_a_whole_session_and_working_on(driver: Chrome, site: str, filled: Archi
         made = sessions.add(store, [Target(Dimension.STEP, "S80")], "2026-03-20 13:00", "2026-03-20 14:00")
     browser.open_page(driver, f"{site}/queue/session/{made.uid}")
     assert "4 pictures that nobody has placed are put to S80 and MAST" in browser.one(driver, "main").text
-    browser.one(driver, "main form button").click()
+    click(driver, "main form button")
     assert said(filled, "M4.jpg") == ("MAST",)
     press(driver, "u")
     assert said(filled, "M4.jpg") == ()
     driver.execute_script("document.getElementById('work-step').value = 'S80';")
-    browser.one(driver, ".work button").click()
+    click(driver, ".work button")
     assert "S80" in browser.one(driver, "#working p").text
     with Store(filled) as store:
         going = sessions.under_way(store)
     assert going is not None
-    browser.one(driver, "#working button[name=stop]").click()
+    click(driver, "#working button[name=stop]")
     with Store(filled) as store:
         assert sessions.under_way(store) is None
     assert browser.complaints(driver) == []
