@@ -25,8 +25,10 @@ from lastlook.store import Store
 @json_option
 @archive_option
 def verify(archive_dir: Path | None, quick: bool, sample: str, everything: bool, quiet: bool, as_json: bool) -> int:
-    """Compare disk, catalogue, decisions and text index. Lists every finding, with where a good copy is, and changes
-    nothing. With --sample 5% once a week every original has been read after twenty weeks.
+    """Compare disk, catalogue, decisions and text index.
+
+    Lists every finding, with where a good copy is, and changes nothing. With --sample 5% once a week every
+    original has been read after twenty weeks.
 
     \b
     Example:

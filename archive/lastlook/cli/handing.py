@@ -34,7 +34,7 @@ _AUDIENCES = ("client", "repairer", "own")
 @click.option("--originals", is_flag=True, help="Originals go along, without place, serial number and owner.")
 @click.option("--keep-metadata", is_flag=True, help="Let originals go as they are, place and owner included.")
 @click.option("--no-pdf", is_flag=True, help="No PDF for printing.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the PDF.")
 @click.option("--zip", "zipped", is_flag=True, help="Also OUT.zip, which opens on Windows and macOS.")
 @click.option(
     "--sign",
@@ -49,8 +49,10 @@ _AUDIENCES = ("client", "repairer", "own")
 @json_option
 @needs_store
 def handover(store: Store, out: Path, **given: object) -> int:
-    """Write the hand-over record into the new folder OUT: pages, a PDF, tables and copies of pictures, as a bag whose
-    every file can be checked. Says before writing what goes in, how large it is and what is missing.
+    """Write the hand-over record into the new folder OUT.
+
+    Pages, a PDF, tables and copies of pictures, as a bag whose every file can be checked. Says before writing
+    what goes in, how large it is and what is missing.
 
     \b
     Example:
@@ -151,8 +153,10 @@ def _moment(store: Store, said: str) -> times.When | None:
 @json_option
 @needs_store
 def state(store: Store, topic: str, text: str, about: str, picture_ids: tuple[str, ...], as_json: bool) -> int:
-    """State something for the hand-over record: how to lift it, its supply, its cleaning … Without words, list the
-    topics and what is stated. Take a statement back with 'lastlook undo'.
+    """State something for the hand-over record.
+
+    How to lift it, its supply, its cleaning … Without words, list the topics and what is stated. Take a
+    statement back with 'lastlook undo'.
 
     \b
     Example:
@@ -193,7 +197,7 @@ def state(store: Store, topic: str, text: str, about: str, picture_ids: tuple[st
     "--field", "fields", multiple=True, metavar="NAME", help="A field: client, people, captions … May repeat."
 )
 @click.option("--not", "again", is_flag=True, help="Not private any more.")
-@click.option("--reason", default="", metavar="TEXT")
+@click.option("--reason", default="", metavar="TEXT", help="Why; it stays here.")
 @by_option
 @json_option
 @needs_store
@@ -206,8 +210,9 @@ def private(
     reason: str,
     as_json: bool,
 ) -> int:
-    """Say what never leaves with a hand-over record: pictures, the words of a decision, or a field. Without any, list
-    what is private.
+    """Say what never leaves with a hand-over record.
+
+    Pictures, the words of a decision, or a field. Without any, list what is private.
 
     \b
     Example:

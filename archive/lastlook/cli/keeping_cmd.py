@@ -19,8 +19,10 @@ from lastlook.store import Store
 @json_option
 @archive_option
 def backup(archive_dir: Path | None, target: Path, check_all: bool, quiet: bool, as_json: bool) -> int:
-    """Copy the archive to DIR, best on another disk: what is new since the last time, each copy read again after it was
-    written. Works while the archive is in use; clips that were left in place are copied as well.
+    """Copy the archive to DIR, best on another disk.
+
+    What is new since the last time, each copy read again after it was written. Works while the archive is in
+    use; clips that were left in place are copied as well.
 
     \b
     Example:
