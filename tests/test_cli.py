@@ -95,7 +95,7 @@ def test_every_command_is_in_the_readme(name: str) -> None:
 
 def test_answers_are_listed_as_json() -> None:
     """Commands that answer can answer as JSON."""
-    silent = {"plan", "clock", "demo", "serve", "plan save", "adhesive", "adhesive blank"}
+    silent = {"plan", "clock", "demo", "serve", "plan save", "adhesive", "adhesive blank", "approval"}
     for name, command in commands():
         if name not in silent:
             assert any("--json" in parameter.opts for parameter in command.params), name
