@@ -83,7 +83,7 @@ def by_cards(pair: Pair) -> tuple[Ties, list[Length]]:
             for i, j, factor in ((0, 1, 1.0), (1, 2, 1.0), (2, 3, 1.0), (3, 0, 1.0), (0, 2, 2**0.5), (1, 3, 2**0.5)):
                 lengths.append(Length("a" if on == "a" else "b", c[i], c[j], SIDE_MM * factor, 0.12))
     both = sorted(seen[0].keys() & seen[1].keys())
-    parts = [ties.make(seen[0][name].corners, seen[1][name].corners, 0.3, TieSource.MARKER) for name in both]
+    parts = [ties.make(seen[0][name].corners, seen[1][name].corners, 0.15, TieSource.MARKER) for name in both]
     return (ties.joined(*parts) if parts else ties.none()), lengths
 
 

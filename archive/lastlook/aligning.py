@@ -192,7 +192,9 @@ def _distance(here: Picture, other: Picture, subs: set[str]) -> tuple[bool, int]
 
 
 def _look(store: Store, picture: Picture) -> Looked:
-    return sameview.look(picturing.load(store, picture, _SEEN_EDGE).grey)
+    loaded = picturing.load(store, picture, _SEEN_EDGE)
+    drawn = marking.outline(store, picture.id)
+    return sameview.look(loaded.grey, loaded.to_work(drawn) if drawn is not None else None)
 
 
 def _aligned(one: Loaded, two: Loaded, matrix: Points, error_b: float, basis: str) -> Aligned:

@@ -128,7 +128,7 @@ def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: 
         one, two = corners["a"][name], corners["b"][name]
         if len(one) == len(two):
             names = [f"{name} corner {n + 1}" for n in range(len(one))]
-            parts.append(ties.make(one, two, 0.35 * max(outside.size) / 1600, TieSource.MARKER, names))
+            parts.append(ties.make(one, two, 0.2 * max(outside.size) / 1600, TieSource.MARKER, names))
     return ties.joined(*parts) if parts else ties.none(), lengths, ", ".join(dict.fromkeys(basis))
 
 

@@ -1,0 +1,303 @@
+"""Finding a run on the finished skin, through the archive and the commands, against exact truth."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from lastlook import aligning, deciding, locate, marking, overlay, rebuild, template
+from lastlook.catalogue import decisions
+from lastlook.cli.main import main
+from lastlook.errors import UsageError
+from lastlook.registration.band import CAUTION
+from lastlook.registration.plane import Reason
+from lastlook.store import Store
+from tests import scene_archive
+from tests.scene_archive import Scene
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
+    """Two runs traced on one inside picture, one of them on a second; outlines, two lengths, one depth."""
+    made = scene_archive.make(tmp_path_factory.mktemp("scene"))
+    with Store(made.archive, by="ada") as store:
+        for name in ("inside-1", "inside-2", "closed"):
+            marking.mark(store, made.ids[name], "outline", made.outline(name))
+        marking.mark(store, made.ids["inside-1"], "trace", made.run("inside-1", 0), "W03")
+        marking.mark(store, made.ids["inside-1"], "trace", made.run("inside-1", 1), "W07")
+        marking.mark(store, made.ids["inside-2"], "trace", made.run("inside-2", 1, 5), "W07")
+        x, y = np.array(made.model.half) * 0.9
+        corners = made.skin("closed", np.array([[-x, -y], [x, -y], [x, y]]))
+        marking.know_length(store, made.ids["closed"], corners[:2], 2 * x)
+        marking.know_length(store, made.ids["closed"], corners[1:], 2 * y)
+        marking.know_depth(store, "w03", -float(made.model.wires[0].path[0, 2]), 0.5)
+    return made
+
+
+@pytest.fixture
+def own(scene: Scene, tmp_path: Path) -> Scene:
+    """A copy to change."""
+    from dataclasses import replace
+
+    from lastlook import archive
+
+    shutil.copytree(scene.archive.root, tmp_path / "scene")
+    return replace(scene, archive=archive.open_at(tmp_path / "scene"))
+
+
+@pytest.fixture
+def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str]]:
+    def call(of: Scene, *words: object) -> tuple[int, str]:
+        code = main([*map(str, words), "--archive", str(of.archive.root)])
+        told = capsys.readouterr()
+        return code, told.out + told.err
+
+    return call
+
+
+def test_a_run_lies_where_it_is(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["closed"])
+        assert found.refusal is None
+        (carried,) = found.carried
+        truth = scene.truth(0)
+        pixel = 420 / 1600
+        away = [pixel * float(np.linalg.norm(carried.line - point, axis=1).min()) for point in truth[1:-1]]
+        assert np.median(away) < 1
+        inside = [locate.under(found, point)[0].to_band_mm for point in truth]
+        assert np.mean([gap <= 0 for gap in inside]) >= 0.95
+        assert carried.band is not None
+        assert np.median(carried.band.half) < 2
+        # Along the middle of a run, 30 mm aside is outside it, by what the line's distance says.
+        beside = locate.under(found, truth[len(truth) // 2] + np.array([0.0, 30 / pixel]))[0]
+        assert beside.to_band_mm > 5
+        assert beside.to_band_mm == pytest.approx(beside.to_line_mm - np.median(carried.band.half), abs=1.5)
+
+
+def test_depth_comes_from_a_second_inside_picture(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W07", scene.ids["closed"])
+        assert found.carried[0].depth.basis == "seen from two sides"
+        assert found.carried[0].depth.mm == pytest.approx(-float(scene.model.wires[1].path[0, 2]), abs=1.5)
+        assert len(found.others) == 1
+
+
+def test_all_marks_of_a_picture_are_carried(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = locate.locate(store, scene.ids["inside-1"], scene.ids["closed"])
+        assert [each.mark.of for each in found.carried] == ["W03", "W07"]
+
+
+def test_a_pair_without_support_is_refused(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["other"])
+        assert found.refusal is not None
+        assert found.refusal.reason in (Reason.TOO_FEW, Reason.UNCERTAIN, Reason.AMBIGUOUS, Reason.CROWDED)
+        assert found.carried == ()
+        with pytest.raises(UsageError, match="full size"):
+            template.pdf(store, found)
+
+
+def test_what_is_not_marked_is_said(scene: Scene) -> None:
+    with Store(scene.archive) as store, pytest.raises(UsageError, match="marked on no inside picture"):
+        locate.locate(store, "W05", scene.ids["closed"])
+
+
+@pytest.mark.parametrize(
+    ("points", "what"),
+    [
+        ([[1, 2]], "1 points were given"),
+        ([[1, 2], [9999, 3]], "lies outside"),
+        ([[1, float("nan")], [2, 3]], "two numbers"),
+    ],
+)
+def test_bad_marks_are_not_kept(scene: Scene, points: list[list[float]], what: str) -> None:
+    with Store(scene.archive) as store:
+        before = decisions.last_seq(store.catalogue)
+        with pytest.raises(UsageError, match=what):
+            marking.mark(store, scene.ids["closed"], "trace", points)
+        assert decisions.last_seq(store.catalogue) == before
+
+
+def test_depth_is_that_of_the_nearest_thing_said(own: Scene) -> None:
+    with Store(own.archive) as store:
+        plan = store.plan
+        sub = next(each for each in plan.runs if each.id == "W05").subassemblies[0]
+        assert locate.depth_of(store, "W05")[1]
+        marking.know_depth(store, sub, 12.0)
+        assert locate.depth_of(store, "W05")[0].mm == 12
+        marking.know_depth(store, "W05", 0, least=2, most=6)
+        deep, said = locate.depth_of(store, "W05")
+        assert (deep.least, deep.most, said) == (2, 6, [])
+        deciding.undo(store)
+        assert locate.depth_of(store, "W05")[0].mm == 12
+
+
+def test_marks_ties_and_sizes_survive_a_rebuild_and_an_undo(own: Scene) -> None:
+    inside, closed = own.ids["inside-1"], own.ids["closed"]
+    with Store(own.archive, by="ada") as store:
+        marking.tie(store, inside, closed, [[[10.5, 20], [30, 40]], [[50, 60], [70, 80.25]]])
+        first = [(each.shape, each.of, each.points.tolist()) for each in marking.marks(store, inside)]
+        last = marking.mark(store, inside, "point", [[5, 6]], label="check  here")
+        assert marking.marks(store, inside)[-1].label == "check here"
+        deciding.undo(store, last.decision)
+    with ThreadPoolExecutor(2) as executor:
+        rebuild.rebuild(own.archive, executor=executor)
+    with Store(own.archive) as store:
+        assert [(each.shape, each.of, each.points.tolist()) for each in marking.marks(store, inside)] == first
+        b, a, _ = marking.ties(store, closed, inside)
+        assert a.tolist() == [[10.5, 20], [50, 60]]
+        assert b.tolist() == [[30, 40], [70, 80.25]]
+        assert [each.what for each in marking.knowns(store, closed)] == ["length", "length"]
+
+
+# ------------------------------------------------------------------------------------------------ files
+
+
+def test_the_template_is_at_full_size(scene: Scene, tmp_path: Path) -> None:
+    """The bar of the template is 50 mm: read back from the PDF's own drawing orders, 72 points an inch (ISO 32000)."""
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["closed"])
+        plain, turned = template.pdf(store, found), template.pdf(store, found, mirror=True)
+        assert template.pdf(store, found) == plain
+    path = tmp_path / "w03.pdf"
+    path.write_bytes(plain)
+    text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, text=True, check=True).stdout
+    flat = " ".join(text.split())
+    assert "50 mm: measure this bar" in flat
+    assert "keep outside the marked band" in flat
+    assert "MIRRORED" not in flat
+    path.write_bytes(turned)
+    text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, text=True, check=True).stdout
+    assert "MIRRORED, for the opposite half" in " ".join(text.split())
+    # Drawn at 254 dots an inch, ten to the millimetre: the bar's black and white fields are 100 dots wide each.
+    path.write_bytes(plain)
+    subprocess.run(
+        ["pdftoppm", "-r", "254", "-gray", "-f", "1", "-l", "1", str(path), str(tmp_path / "page")], check=True
+    )
+    from PIL import Image
+
+    page = np.asarray(Image.open(next(tmp_path.glob("page*.pgm"))))
+    bottom = page.shape[0] - round(10 * (template.EDGE + template.FOOT - 8 + 1.5))
+    row = page[bottom, : round(10 * (template.EDGE + 52))] < 128
+    runs = np.flatnonzero(np.diff(row.astype(int)) != 0)
+    assert runs[-1] - runs[0] == pytest.approx(500, abs=6)
+
+
+def test_overlays_show_the_caution_and_never_promise(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["closed"])
+        drawing = overlay.svg(found)
+        assert overlay.png(found).startswith(b"\x89PNG")
+    root = ElementTree.fromstring(drawing)
+    words = " ".join(text for text in root.itertext() if text.strip())
+    assert " ".join(words.split()).endswith(CAUTION)
+    assert "safe" not in words.lower()
+    assert "style=" not in drawing
+
+
+# ------------------------------------------------------------------------------------------------ commands
+
+
+def test_locate_as_json(scene: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    x, y = scene.truth(0)[10]
+    code, out = run(scene, "locate", "W03", "--on", scene.ids["closed"], "--at", f"{x:.1f},{y:.1f}", "--json")
+    told: dict[str, Any] = json.loads(out)
+    assert code == 0
+    assert told["registered"]
+    assert told["runs"][0]["half_width_mm"] < 2
+    assert told["under"][0]["inside_band"]
+    assert told["caution"] == CAUTION
+    assert "safe" not in out.replace("unsafe", "")
+
+
+def test_locate_writes_all_three(scene: Scene, run: Callable[..., tuple[int, str]], tmp_path: Path) -> None:
+    files = [tmp_path / f"w03.{kind}" for kind in ("png", "svg", "pdf")]
+    options = [word for path in files for word in (f"--{path.suffix[1:]}", path)]
+    code, out = run(scene, "locate", "W03", "--on", scene.ids["closed"], *options)
+    assert code == 0
+    assert all(path.stat().st_size > 1000 for path in files)
+    assert "use a depth stop" in out
+
+
+def test_a_refusal_is_a_finding(scene: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    code, out = run(scene, "locate", "W03", "--on", scene.ids["other"])
+    assert code == 1
+    assert "Not registered" in out
+
+
+def test_mark_follows_a_wire_and_tie_lists_residuals(own: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    line = own.run("inside-1", 2)
+    ends = [f"{x:.1f},{y:.1f}" for x, y in (line[3], line[12])]
+    code, out = run(own, "mark", own.ids["inside-1"], "trace", *ends, "--of", "W05", "--follow", "--json")
+    told = json.loads(out)
+    assert code == 0
+    away = [float(np.linalg.norm(line - np.array(point), axis=1).min()) for point in told["points"]]
+    assert np.median(away) < 25  # the truth is given every 6th point only: half a step apart
+    pairs = [
+        f"{a[0]:.1f},{a[1]:.1f}={b[0]:.1f},{b[1]:.1f}"
+        for a, b in zip(own.outline("inside-1")[:3], own.outline("closed")[:3], strict=True)
+    ]
+    code, out = run(own, "tie", own.ids["inside-1"], own.ids["closed"], *pairs)
+    assert "3 ties" in out
+    code, out = run(own, "mark", own.ids["inside-1"], "trace", "1,x")
+    assert code == 2
+    assert "is no point" in out
+
+
+def test_align_changes_sameview_and_length(scene: Scene, run: Callable[..., tuple[int, str]], tmp_path: Path) -> None:
+    one, two, closed, other = (scene.ids[name] for name in ("inside-1", "inside-2", "closed", "other"))
+    code, out = run(scene, "align", one, closed, "--json", "--out", tmp_path / "a.jpg")
+    assert code == 0
+    matrix = np.array(json.loads(out)["matrix"])
+    places = np.array([[-100.0, -50.0], [90.0, 40.0]])
+    seen = np.column_stack([scene.skin("inside-1", places), np.ones(2)]) @ matrix.T
+    assert np.linalg.norm(seen[:, :2] / seen[:, 2:] - scene.skin("closed", places), axis=1).max() < 8
+    assert (tmp_path / "a.jpg").stat().st_size > 1000
+    code, out = run(scene, "align", one, other)
+    assert code == 1
+    assert "Not aligned" in out
+    code, out = run(scene, "changes", one, closed, "--json", "--out", tmp_path / "c.jpg")
+    assert code == 0
+    assert json.loads(out)["places"]
+    code, out = run(scene, "sameview", one, "--json")
+    same = {each["picture"] for each in json.loads(out)["same"]}
+    assert two in same
+    assert other not in same
+    x, y = np.array(scene.model.half) * 0.5
+    ends = [f"{p[0]:.1f},{p[1]:.1f}" for p in scene.skin("closed", np.array([[-x, -y], [x, -y]]))]
+    code, out = run(scene, "length", closed, *ends, "--json")
+    told = json.loads(out)
+    assert abs(told["length_mm"] - 2 * x) < told["within_mm"]
+    code, out = run(scene, "length", other, "1,1", "9,9")
+    assert code == 2
+    assert "nothing gives" in out
+
+
+def test_two_planes_are_not_mixed_up(scene: Scene) -> None:
+    """Two open pictures share the floor as well as the flange: which of them is meant is asked, not guessed."""
+    with Store(scene.archive) as store:
+        found = aligning.align(store, scene.ids["inside-1"], scene.ids["inside-2"])
+        assert found.refusal is not None
+        assert found.refusal.reason is Reason.AMBIGUOUS
+
+
+def test_calibrate_says_what_is_missing(scene: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    code, out = run(scene, "calibrate", scene.ids["closed"], "--board", "9x6")
+    assert code == 2
+    assert "one known camera" in out or "seen whole in 0 photos" in out
+
+
+def test_the_aligned_picture_is_the_first_ones_size(scene: Scene) -> None:
+    with Store(scene.archive) as store:
+        found = aligning.align(store, scene.ids["inside-1"], scene.ids["closed"])
+        assert aligning.aligned_picture(found, 600).startswith(b"\xff\xd8")
