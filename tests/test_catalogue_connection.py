@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from lastlook.catalogue import Catalogue, columns, connection, decisions, media, pending, pictures, tags
+from lastlook.catalogue import Catalogue, columns, decisions, media, migrations, pending, pictures, tags
 from lastlook.errors import ArchiveBusy, ArchiveError, NoSuchId
 from lastlook.records import Dimension
 
@@ -64,13 +65,13 @@ def test_a_catalogue_that_may_only_be_read_can_be_asked_but_not_changed(
     with Catalogue(path, create=True) as made, made.writing():
         decisions.append(made, "plan", {"text": "x"}, by="Ada")
     before = {each.name: each.read_bytes() for each in tmp_path.iterdir()}
-    monkeypatch.setattr(connection.os, "access", lambda *_: False)  # root may write anything but a locked card
+    monkeypatch.setattr(os, "access", lambda *_: False)  # root may write anything but a locked card
     with Catalogue(path) as locked:
         assert decisions.last_seq(locked) == 1
         with pytest.raises(ArchiveError, match="nothing can be changed"), locked.writing():
             decisions.append(locked, "plan", {"text": "y"}, by="Ada")
     assert {each.name: each.read_bytes() for each in tmp_path.iterdir()} == before
-    monkeypatch.setattr(connection.migrations, "pending", lambda _: ["later"])
+    monkeypatch.setattr(migrations, "pending", lambda _: ["later"])
     with pytest.raises(ArchiveError, match="earlier version"):
         Catalogue(path)
 

@@ -149,8 +149,8 @@ def test_a_change_needs_the_token_of_its_visit(changing: tuple[FlaskClient, str,
 
 @pytest.mark.parametrize(
     "headers",
-    [{"Origin": "http://evil.example"}, {"Origin": "http://localhost:1"}, {"Origin": "http://["}, {"Sec_Fetch_Site": "cross-site"},
-     {"Sec_Fetch_Site": "same-site"}],
+    [{"Origin": "http://evil.example"}, {"Origin": "http://localhost:1"}, {"Origin": "http://["},
+     {"Sec_Fetch_Site": "cross-site"}, {"Sec_Fetch_Site": "same-site"}],
     ids=str,
 )  # fmt: skip
 def test_a_change_from_elsewhere_is_refused_even_with_the_token(

@@ -114,7 +114,7 @@ def _shorten_range(length: int) -> None:
         del request.environ["HTTP_RANGE"]
         return
     first = wanted.ranges[0][0]
-    found = (0, length) if first is not None and first < -length else wanted.range_for_length(length)
+    found = (0, length) if first < -length else wanted.range_for_length(length)
     if found is not None:
         request.environ["HTTP_RANGE"] = f"bytes={found[0]}-{min(found[1], found[0] + PIECE) - 1}"
 

@@ -61,7 +61,7 @@ def open_pictures(catalogue: Catalogue) -> list[Open]:
             " ORDER BY p.taken_ms IS NULL, p.taken_ms, p.rid"
         )
     return [
-        Open(*row, claims=tuple(claims.get(row[0], ())), rejected=row[0] in rejected)
+        Open(*row, tuple(claims.get(row[0], ())), row[0] in rejected)
         for row in rows
         if row[0] not in placed
     ]
