@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from lastlook.catalogue import Catalogue, columns, decisions, media, migrations, pending, pictures, tags
+from lastlook.catalogue import Catalogue, columns, connection, decisions, media, migrations, pending, pictures, tags
 from lastlook.errors import ArchiveBusy, ArchiveError, NoSuchId
 from lastlook.records import Dimension
 

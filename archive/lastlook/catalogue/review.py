@@ -61,9 +61,9 @@ def open_pictures(catalogue: Catalogue) -> list[Open]:
             " ORDER BY p.taken_ms IS NULL, p.taken_ms, p.rid"
         )
     return [
-        Open(*row, tuple(claims.get(row[0], ())), row[0] in rejected)
-        for row in rows
-        if row[0] not in placed
+        Open(rid, id_, sha256, file, clip_ms, taken, earliest, latest, burst, tuple(claims.get(rid, ())), rid in rejected)
+        for rid, id_, sha256, file, clip_ms, taken, earliest, latest, burst in rows
+        if rid not in placed
     ]
 
 
