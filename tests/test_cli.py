@@ -151,6 +151,26 @@ def test_absence_is_an_answer(archive: Archive, run: Callable[..., Told]) -> Non
     assert "Last seen 24 Mar 2026 14:50:18 +01:00" in told.out
 
 
+@pytest.mark.parametrize(
+    ("command", "hint"),
+    [
+        (("show", "p0"), "'lastlook find' lists"),
+        (("undo", "zz"), "'lastlook history' lists"),
+        (("still", "c0", "--at", "1"), "'lastlook find --kind still' lists"),
+        (("find", "--run", "W99"), "'lastlook plan show' lists"),
+        (("show", "p" * 5000), "'lastlook find' lists"),
+    ],
+)
+def test_an_id_that_is_none_says_where_such_ids_are_listed(
+    archive: Archive, run: Callable[..., Told], command: tuple[str, ...], hint: str
+) -> None:
+    told = run(*command, at=archive)
+    assert told.code == 2
+    wrong, todo = told.err.splitlines()
+    assert hint in todo
+    assert len(wrong) < 120
+
+
 def test_only_what_is_absent_is_called_absent(archive: Archive, run: Callable[..., Told]) -> None:
     """That no picture of W03 has a word is no absence of W03: a builder would order a new run."""
     told = run("find", "soldered", "--run", "W03", at=archive)
@@ -389,11 +409,11 @@ def test_a_mistake_of_ours_is_told_in_words_or_whole(
 def test_names_that_are_no_text_are_shown(own: Archive, run: Callable[..., Told]) -> None:
     folder = own.root.parent / "odd"
     folder.mkdir()
-    bad = os.fsencode(folder) + b"/mast\xff\n.jpg"
+    bad = os.fsencode(folder) + b"/mast\xff\n\x1b[31m\xe2\x80\xaegpj.jpg"
     Path(os.fsdecode(bad)).write_bytes(b"no picture")
     told = run("ingest", folder, at=own)
     assert told.code == 1
-    assert "mast" in told.out
+    assert r"\n\x1b[31m\u202egpj.jpg: is no" in told.out.splitlines()[0], "one line, and no command to the terminal"
 
 
 def test_the_list_of_commands_is_complete() -> None:

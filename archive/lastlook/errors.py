@@ -45,13 +45,25 @@ class UsageError(LastlookError):
     """The command cannot run as asked."""
 
 
+_LONGEST_SHOWN = 60  # letters of an id that is none
+_LISTED_BY = {
+    "picture": "find",
+    "clip": "find --kind still",
+    "decision": "history",
+    "session": "session list",
+    "open group": "propose",
+}
+
+
 class NoSuchId(UsageError):
     """An id that neither the plan nor the archive knows; `nearest` holds known ids that look like it."""
 
     def __init__(self, what: str, given: str, nearest: Sequence[str] = ()) -> None:
         near = f" Nearest known: {', '.join(nearest)}." if nearest else ""
+        shown = given if len(given) <= _LONGEST_SHOWN else f"{given[:_LONGEST_SHOWN]}…"
         super().__init__(
-            f"there is no {what} {given!r}", f"Check the id with 'lastlook plan show' or 'lastlook find'.{near}"
+            f"there is no {what} {shown!r}",
+            f"'lastlook {_LISTED_BY.get(what, 'plan show')}' lists what there is.{near}",
         )
         self.given = given
         self.nearest = tuple(nearest)

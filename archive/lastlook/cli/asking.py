@@ -11,6 +11,7 @@ from lastlook import times
 from lastlook.archive import text_to_path
 from lastlook.cli.common import (
     clock,
+    harmless,
     hit_json,
     instant,
     json_option,
@@ -135,7 +136,7 @@ def answer_lines(answer: Answer, zone: str, shown: int | None = None) -> Iterato
 def _hit_lines(hit: Hit, zone: str) -> Iterator[str]:
     yield f"  {picture_line(hit.picture, zone)}"
     if hit.picture.caption:
-        yield f"      “{hit.picture.caption}”"
+        yield f"      “{harmless(hit.picture.caption)}”"
     if hit.why:
         yield f"      {hit.why}"
 
@@ -224,9 +225,9 @@ def shown_lines(shown: Shown, zone: str) -> Iterator[str]:
         doubt = f"  (not used: {claim.fault})" if claim.fault else ""
         yield f"           {claim.source.value}: {claim.text}{doubt}"
     if picture.caption:
-        yield f"  caption  {picture.caption}"
+        yield f"  caption  {harmless(picture.caption)}"
     if picture.spoken:
-        yield f"  spoken   {picture.spoken}"
+        yield f"  spoken   {harmless(picture.spoken)}"
     for tag in picture.tags:
         state = {
             TagState.SET: "yes",
@@ -239,9 +240,9 @@ def shown_lines(shown: Shown, zone: str) -> Iterator[str]:
         yield "  facts    " + ", ".join(f"{key} {value}" for key, value in medium.facts.items())
     yield f"  size     {picture.width} × {picture.height}, {medium.format}"
     place = "left in place at" if medium.in_place else "original in the archive at"
-    yield f"  file     {place} {text_to_path(medium.stored)}"
+    yield f"  file     {place} {harmless(str(text_to_path(medium.stored)))}"
     for source in shown.sources:
-        yield f"           met at {text_to_path(source)}"
+        yield f"           met at {harmless(str(text_to_path(source)))}"
     yield f"  sha256   {picture.sha256}"
     if picture.clip_ms is not None:
         yield f"  clip     {medium.id} at {clock(picture.clip_ms)} of {clock(medium.duration_ms or 0)}"

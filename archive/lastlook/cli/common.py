@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import os
+import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
@@ -116,7 +117,19 @@ def picture_line(picture: Picture, zone: str) -> str:
 
 def where(picture: Picture) -> str:
     """The file, and for a still its place in the clip."""
-    return picture.file if picture.clip_ms is None else f"{picture.file} at {clock(picture.clip_ms)}"
+    file = harmless(picture.file)
+    return file if picture.clip_ms is None else f"{file} at {clock(picture.clip_ms)}"
+
+
+def harmless(text: str) -> str:
+    """Text that came from outside, on one line and harmless: what would break the line, command the terminal or turn
+    the direction of reading is written as Python writes it."""
+    return "".join(
+        repr(letter)[1:-1] if unicodedata.category(letter) == "Cc" or letter in _TURNING else letter for letter in text
+    )
+
+
+_TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u2028\u2029")
 
 
 def clock(clip_ms: int) -> str:

@@ -15,7 +15,16 @@ import click
 
 from lastlook.archive import text_to_path
 from lastlook.cli import progress
-from lastlook.cli.common import by_option, json_option, needs_store, picture_json, picture_line, plural, print_json
+from lastlook.cli.common import (
+    by_option,
+    harmless,
+    json_option,
+    needs_store,
+    picture_json,
+    picture_line,
+    plural,
+    print_json,
+)
 from lastlook.records import Problem
 from lastlook.store import Store
 
@@ -165,4 +174,4 @@ def problem_json(problem: Problem) -> dict[str, object]:
 
 def problem_line(problem: Problem) -> str:
     hint = f" {problem.hint}" if problem.hint else ""
-    return f"{text_to_path(problem.path)}: {problem.reason}.{hint}"
+    return f"{harmless(str(text_to_path(problem.path)))}: {problem.reason}.{hint}"
