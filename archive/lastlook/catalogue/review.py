@@ -61,8 +61,8 @@ def open_pictures(catalogue: Catalogue) -> list[Open]:
             " ORDER BY p.taken_ms IS NULL, p.taken_ms, p.rid"
         )
     return [
-        Open(rid, id_, sha256, file, clip_ms, taken, earliest, latest, burst, tuple(claims.get(rid, ())), rid in rejected)
-        for rid, id_, sha256, file, clip_ms, taken, earliest, latest, burst in rows
+        Open(rid, id, sha, file, clip_ms, taken, earliest, latest, burst, tuple(claims.get(rid, ())), rid in rejected)
+        for rid, id, sha, file, clip_ms, taken, earliest, latest, burst in rows
         if rid not in placed
     ]
 
