@@ -102,7 +102,12 @@ def register(
     """
     trusted = found.of(*TRUSTED)
     if trusted.sum() >= 4:
-        return _from_trusted(found, trusted, outline_a, most_error_px)
+        got = _from_trusted(found, trusted, outline_a, most_error_px)
+        if isinstance(got, Refusal) and got.reason is Reason.UNCERTAIN and len(found) - trusted.sum() >= LEAST_SEEDS:
+            # Few marked points reach not far enough; what matches by itself may, if it agrees with all of them.
+            other = _from_matches(found, trusted, outline_a, most_error_px, grow)
+            return other if isinstance(other, PlaneMap) else got
+        return got
     if found.of(TieSource.FEATURE).sum() >= (LEAST_SEEDS if grow else LEAST_MATCHES):
         return _from_matches(found, trusted, outline_a, most_error_px, grow)
     have = f"{int(trusted.sum())} by hand or markers, {int((~trusted).sum())} found alike"
@@ -154,7 +159,7 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
                 keep = distances(sharper, both) < 4 * both.sigma
                 keep[: len(base)] = True
                 used, matrix = both.take(keep), sharper
-    return _checked(used, matrix, outline, most, dropped, said)
+    return _checked(used, matrix, outline, most, dropped, said, automatic=False)
 
 
 def _from_matches(
@@ -202,7 +207,7 @@ def _from_matches(
         from lastlook.registration.ties import joined
 
         used = joined(hand, used)
-    return _checked(used, matrix, outline, most, [], said)
+    return _checked(used, matrix, outline, most, [], said, automatic=True)
 
 
 def _grown(matrix: Floats, seeds: Ties, limit: float, grow: Grow) -> Ties | None:
@@ -226,10 +231,16 @@ def _grown(matrix: Floats, seeds: Ties, limit: float, grow: Grow) -> Ties | None
 
 
 def _checked(
-    used: Ties, matrix: Floats, outline: Floats, most: float | None, dropped: list[str], said: list[str]
+    used: Ties,
+    matrix: Floats,
+    outline: Floats,
+    most: float | None,
+    dropped: list[str],
+    said: list[str],
+    *,
+    automatic: bool,
 ) -> PlaneMap | Refusal:
     lattice = outlines.lattice(outline)
-    automatic = not used.of(*TRUSTED).sum() >= 4
     away = distances(matrix, used)
     scale = noise_scale(away / used.sigma)
     covariance = covariance_of(matrix, used) * scale**2
