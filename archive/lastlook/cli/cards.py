@@ -17,7 +17,7 @@ from lastlook.store import Store
               help="All of a kind, in the order of the plan.")  # fmt: skip
 @click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), default=Path("cards.pdf"),
               show_default=True, metavar="FILE", help="Where to write the PDF.")  # fmt: skip
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="The paper.")
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
 @json_option
 @needs_store

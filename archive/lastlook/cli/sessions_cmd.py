@@ -26,7 +26,7 @@ def session() -> None:
 @session.command("start", no_args_is_help=True)
 @click.argument("ids", metavar="SUB|STEP|RUN...", nargs=-1, required=True)
 @click.option("--at", default="now", metavar="T", help="When it began, if not now.")
-@click.option("--note", default="", metavar="TEXT")
+@click.option("--note", default="", metavar="TEXT", help="What is worth remembering.")
 @by_option
 @json_option
 @needs_store
@@ -68,7 +68,7 @@ def stop_session(store: Store, id: str, at: str, as_json: bool) -> int:
 @click.argument("ids", metavar="SUB|STEP|RUN...", nargs=-1, required=True)
 @click.option("--from", "since", required=True, metavar="T", help="When it began.")
 @click.option("--to", "until", required=True, metavar="T", help="When it ended.")
-@click.option("--note", default="", metavar="TEXT")
+@click.option("--note", default="", metavar="TEXT", help="What is worth remembering.")
 @by_option
 @json_option
 @needs_store
