@@ -120,7 +120,9 @@ def _photos(name: str, paths: Sequence[str], length: int, derived: Path, rounds:
     share, memory = ("≥ 0.8", "≤ 600") if rounds > 2 else ("", "")
     return [
         Row(f"photos {name} ({length / 1e6:.1f} MB), share of the floor's rate", statistics.median(shares), "", share),
-        Row(f"photos {name}, the same with a copy made of each", statistics.median(copied), "", share),
+        Row(
+            f"photos {name}, the same with a copy made of each, which the floor does not", statistics.median(copied), ""
+        ),
         Row(f"photos {name}, taken in", statistics.median(rates), "/s", ""),
         Row(f"photos {name}, the floor", statistics.median(floors), "/s", ""),
         Row(f"photos {name}, peak memory of {WORKERS} helpers and their caller", peak, "MB", memory),

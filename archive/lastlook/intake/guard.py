@@ -31,6 +31,11 @@ _ALONE = {
     "OPENCV_FOR_THREADS_NUM": "1",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
+    # A helper decodes one picture after another: memory that is kept is memory that the system need not clear again,
+    # a tenth of the time of a 12-megapixel photo.
+    "MALLOC_TRIM_THRESHOLD_": str(256 << 20),
+    "MALLOC_MMAP_THRESHOLD_": str(64 << 20),
+    "PILLOW_BLOCKS_MAX": "4",
 }
 
 
