@@ -219,6 +219,17 @@ def test_the_tail_reaches_what_the_far_side_needs(tail: float, far: float, route
     assert states(replace(EVERYTHING, measures={"W03": measures}))["W03:length"] is state
 
 
+def test_a_cut_length_from_before_the_run_was_cut_anew_is_stale() -> None:
+    measures = {"W03": tuple(replace(one, time=at(9)) for one in EVERYTHING.measures["W03"])}
+    for kind in ("shortened", "re-terminated", "replaced"):
+        anew = replace(change(8.2, kind), length_mm=None)
+        found = replace(EVERYTHING, changes={"W03": (*EVERYTHING.changes["W03"], anew)}, measures=measures)
+        assert states(found)["W03:length"] is State.STALE
+        told = replace(anew, length_mm=690)
+        found = replace(found, changes={"W03": (*EVERYTHING.changes["W03"], told)})
+        assert states(found)["W03:length"] is State.PASSED
+
+
 def test_a_tail_without_its_far_side_or_from_before_a_change_is_not_enough() -> None:
     only = replace(EVERYTHING, measures={"W03": (f.measure(7, "tail", 330), f.measure(7, "route", 600))})
     assert states(only)["W03:length"] is State.GAP

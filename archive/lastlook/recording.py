@@ -282,8 +282,8 @@ def adhesive(store: Store, id: str, sheet: Mapping[str, object]) -> Decision:
     body: dict[str, object] = {"id": id.strip()}
     for key in ("fixture_h", "handling_h", "full_cure_h", "pot_life_min"):
         body[key] = _positive(_number(sheet.get(key), key), key)
-    body["minimum_c"] = _number(sheet.get("minimum_c"), "minimum_c")
-    reference = _number(sheet.get("reference_c"), "reference_c")
+    body["minimum_c"] = _celsius(_number(sheet.get("minimum_c"), "minimum_c"), "minimum_c")
+    reference = _celsius(_number(sheet.get("reference_c"), "reference_c"), "reference_c")
     body["reference_c"] = 23.0 if reference is None else reference
     for key in ("kind", "ratio", "sheet", "note"):
         body[key] = _words(str(sheet.get(key, "") or ""))
@@ -321,7 +321,7 @@ def bond(
         "person": person.strip() or store.by,
         "mass_g": _positive(figures.get("mass_g"), "the mass"),
         "humidity_percent": _positive(figures.get("humidity_percent"), "the humidity"),
-        "temperature_c": figures.get("temperature_c"),
+        "temperature_c": _celsius(figures.get("temperature_c"), "the temperature"),
     }
     for key, said in (("mixed", mixed), ("clamp_on", clamp_on), ("clamp_off", clamp_off)):
         body[key] = _when(store, said, now) if said.strip() else None
@@ -386,4 +386,11 @@ def _number(value: object, what: str) -> float | None:
 def _positive(value: float | None, what: str) -> float | None:
     if value is not None and (not math.isfinite(value) or value < 0):
         raise UsageError(f"{what} is {value:g}; it cannot be negative", "Check the figure.")
+    return value
+
+
+def _celsius(value: float | None, what: str) -> float | None:
+    """No bench is colder or warmer; a figure that is no number would pass every comparison with a minimum."""
+    if value is not None and not -50 <= value <= 200:
+        raise UsageError(f"{what} is {value:g}; it must lie between -50 and 200 °C", "Give it in degrees Celsius.")
     return value

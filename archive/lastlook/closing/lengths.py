@@ -12,6 +12,8 @@ from lastlook.times import Order, compare, describe
 
 # A new colour changes no length; everything else may.
 _KEEPS_LENGTH = (ChangeKind.RECOLOURED,)
+# These leave less wire, or another wire: the length it was cut to before says nothing about it.
+_CUTS_ANEW = (ChangeKind.SHORTENED, ChangeKind.RETERMINATED, ChangeKind.REPLACED)
 
 
 def newest(facts: Facts, id: str, kind: MeasureKind, at: CaptureTime) -> Measure | None:
@@ -65,6 +67,13 @@ def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
         return Line(
             run.id, "length", title, State.GAP, "; ".join(short), f"{run.id}: lengthen it, or lay it another way"
         )
+    cut_anew = _cut_anew(changes) if route is not None and cut is not None else None
+    if cut_anew is not None:
+        since = change_words(cut_anew, facts.plan.build.zone)
+        reason = f"its cut length, {cut:g} mm, is from before it was {since}"
+        again = f"{run.id}: record its cut length since then: 'lastlook change {run.id} --kind changed --length MM'"
+        again += ", then measure its way again"
+        return Line(run.id, "length", title, State.STALE, reason, again)
     state, doubt = _age(used, [change for change in changes if change.kind not in _KEEPS_LENGTH], facts)
     if state is not State.PASSED:
         return Line(run.id, "length", title, state, doubt, ask)
@@ -77,6 +86,17 @@ def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
     if tail is not None and far is not None:
         words.append(f"tail {tail.mm:g} mm for {far.mm:g} mm and a loop of {loop:g} mm")
     return Line(run.id, "length", title, State.PASSED, "; ".join(words))
+
+
+def _cut_anew(changes: Sequence[Change]) -> Change | None:
+    """The change that cut a run anew and no cut length was recorded with it or surely after it."""
+    told = [change for change in changes if change.length_mm is not None]
+    for change in changes:
+        if change.kind not in _CUTS_ANEW or change.length_mm is not None:
+            continue
+        if not any(compare(later.time, change.time) is Order.AFTER for later in told):
+            return change
+    return None
 
 
 def _age(used: Sequence[Measure], changes: Sequence[Change], facts: Facts) -> tuple[State, str]:
