@@ -16,7 +16,7 @@ import pytest
 
 from lastlook.closing import bonds, cautions, electrical, evidence, graph, item_log, look, requirements, testing
 from lastlook.closing import records as r
-from lastlook.closing.check import check, retests
+from lastlook.closing.check import check, retests, waived
 from lastlook.closing.graph import Access, Shut, Sight
 from lastlook.closing.records import Facts, State
 from lastlook.plan import gauges, structure
@@ -332,6 +332,31 @@ def test_the_step_that_closes_is_not_due_before_itself() -> None:
 # ------------------------------------------------------------------------------------------------ waivers
 
 
+def test_a_waiver_for_all_of_an_item_does_not_reach_the_retests() -> None:
+    line = r.Line("W03", "retest:polarity", "polarity, again", State.GAP, "failed after closing", "")
+    for what, state in (("", State.GAP), ("retest:polarity", State.WAIVED)):
+        facts = replace(EVERYTHING, waivers={"O4": (waiver(9, "W03", what),)}, tests={})
+        assert waived(facts, "O4", line, at(10)).state is state, what
+
+
+@pytest.mark.parametrize(("hour", "spread", "state"), [(8, 0, State.WAIVED), (9.5, 0, State.GAP), (9, 0.5, State.GAP)])
+def test_a_waiver_lapses_where_the_test_fails_after_it(hour: float, spread: float, state: State) -> None:
+    failed = a_test(hour, "polarity", spread=spread, passed=False)
+    facts = replace(EVERYTHING, waivers={"O4": (waiver(9, "W03"),)}, tests={"W03": (failed,)})
+    line = r.Line("W03", "test:polarity", "polarity", State.GAP, "failed", "")
+    assert waived(facts, "O4", line, at(10)).state is state
+
+
+def test_retests_whose_order_cannot_be_told_do_not_pass() -> None:
+    before, good = a_test(8, "polarity"), a_test(12, "polarity", through="J1")
+    bad = a_test(12, "polarity", spread=0.5, passed=False)
+    for other, state in ((bad, State.UNDETERMINED), (good, State.PASSED)):
+        facts = replace(EVERYTHING, tests={"W03": (before, other, good)})
+        found = testing.retest_line(facts, "W03", "polarity", at(10), 10)
+        assert found is not None
+        assert found.state is state
+
+
 def test_a_waiver_counts_as_waived_and_never_as_passed() -> None:
     facts = replace(with_seen(), waivers={"O4": (waiver(9, "W03", "to"),)})
     found = states(facts)
@@ -435,6 +460,14 @@ def test_the_later_of_data_sheet_and_estimate_wins_and_below_the_minimum_it_is_u
 ) -> None:
     took = bonds.full_cure(bond(0, celsius), {"epoxy-slow": EPOXY})
     assert took.hours == (None if hours is None else pytest.approx(hours, abs=0.01))
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "hours"), [(48.0, 0.0, 48.0), (24.0, 72.0, 72.0), (None, 24.0, 24.0), (24.0, None, 24.0)]
+)
+def test_a_changed_data_sheet_never_shortens_a_hold(then: float | None, now: float | None, hours: float) -> None:
+    made = replace(bond(0, EPOXY.reference_c), kept=replace(EPOXY, full_cure_h=then))
+    assert bonds.full_cure(made, {"epoxy-slow": replace(EPOXY, full_cure_h=now)}).hours == hours
 
 
 def test_a_no_load_hold_stands_until_it_is_surely_over() -> None:

@@ -191,6 +191,14 @@ def test_a_view_says_that_the_picture_shows_the_item_and_no_takes_it_back(store:
     assert "W03" not in pictures.by_rids(store.catalogue, [third.rid])[0].counted(Dimension.RUN)
 
 
+@pytest.mark.parametrize("celsius", [float("nan"), float("inf"), -60.0])
+def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> None:
+    """A figure that is no number would pass every comparison with the sheet's minimum."""
+    recording.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24, "minimum_c": 15})
+    with pytest.raises(UsageError, match="must lie between -50 and 200"):
+        recording.bond(store, "O4", "epoxy-slow", "2026-03-27 11:29", figures={"temperature_c": celsius})
+
+
 @pytest.mark.parametrize(
     ("act", "said"),
     [
@@ -215,6 +223,7 @@ def test_a_view_says_that_the_picture_shows_the_item_and_no_takes_it_back(store:
         (lambda s, p: recording.bond(s, "O4", "glue", "2026-03-27"), "no adhesive 'glue'"),
         (lambda s, p: recording.adhesive(s, "a b", {}), "cannot name an adhesive"),
         (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": -1}), "cannot be negative"),
+        (lambda s, p: recording.adhesive(s, "A", {"minimum_c": -300}), "must lie between -50 and 200"),
         (lambda s, p: recording.done(s, "S80", Act("yesterweek")), "yesterweek"),
         (lambda s, p: recording.done(s, "S80", Act(), words="x" * 3000), "2000 is the most"),
     ],

@@ -40,7 +40,7 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
             witnesses=folding.by_key(map(folding.witness, decisions.live(catalogue, "witness")), "step"),
             waivers=folding.by_key(map(folding.waiver, decisions.live(catalogue, "waiver")), "opening"),
             adhesives={one.id.casefold(): one for one in adhesives},  # the last word on each counts
-            bonds=tuple(map(folding.bond, decisions.live(catalogue, "bond"))),
+            bonds=folding.bonds(decisions.live(catalogue, "bond"), decisions.live(catalogue, "adhesive")),
             seen=seen,
             candidates=_candidates(store, items, seen),
             rank=rank,

@@ -276,7 +276,7 @@ def waive(
 
 
 def adhesive(store: Store, id: str, sheet: Mapping[str, object]) -> Decision:
-    """Record what a data sheet says. A later word on the same id replaces it; bonds that are made keep their times."""
+    """Record what a data sheet says. A later word on the same id replaces it, but never shortens a bond's hold."""
     if not is_id(id.strip()):
         raise UsageError(f"{id!r} cannot name an adhesive", "Write letters, digits and hyphens, as in EPOXY-SLOW.")
     body: dict[str, object] = {"id": id.strip()}

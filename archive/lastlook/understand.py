@@ -319,11 +319,8 @@ def _meant(found: Found) -> list[Term]:
     if not terms:
         return []
     best = [term for term in terms if term.how == terms[0].how]
-    for dimension in _PREFERENCE:
-        same = [term for term in best if term.kind == dimension]
-        if same:
-            return same
-    return []  # pragma: no cover - the four dimensions and openings are all kinds there are
+    dimension = min((term.kind for term in best), key=[str(one) for one in _PREFERENCE].index)
+    return [term for term in best if term.kind == dimension]
 
 
 def _runs_by_end(plan: Plan, ids: Sequence[str], way: str) -> list[str]:

@@ -8,7 +8,7 @@ strength is not full cure: the hold lasts until full cure.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -51,18 +51,27 @@ def cure(hours: float | None, adhesive: Adhesive | None, temperature_c: float | 
 
 
 def full_cure(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    adhesive = _of(adhesives, bond.adhesive)
-    return cure(adhesive.full_cure_h if adhesive else None, adhesive, bond.temperature_c)
+    return _strength(bond, adhesives, lambda sheet: sheet.full_cure_h)
 
 
 def fixture(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    adhesive = _of(adhesives, bond.adhesive)
-    return cure(adhesive.fixture_h if adhesive else None, adhesive, bond.temperature_c)
+    return _strength(bond, adhesives, lambda sheet: sheet.fixture_h)
 
 
 def handling(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    adhesive = _of(adhesives, bond.adhesive)
-    return cure(adhesive.handling_h if adhesive else None, adhesive, bond.temperature_c)
+    return _strength(bond, adhesives, lambda sheet: sheet.handling_h)
+
+
+def _strength(bond: Bond, adhesives: Mapping[str, Adhesive], hours: Callable[[Adhesive], float | None]) -> Cure:
+    """By the sheet that was on record when the bond was made and by the one that is now: the later wins, and what
+    either leaves unknown is unknown. So no correction of a sheet shortens a hold; a time that was missing may come."""
+    now = _of(adhesives, bond.adhesive)
+    sheets = [sheet for sheet in (bond.kept, now) if sheet is not None]
+    told = [sheet for sheet in sheets if hours(sheet) is not None]
+    if not told:
+        return cure(None, now, bond.temperature_c)
+    found = [cure(hours(sheet), sheet, bond.temperature_c) for sheet in told]
+    return max(found, key=lambda one: float("inf") if one.hours is None else one.hours)
 
 
 def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime) -> Hold:
@@ -135,7 +144,7 @@ def clamp_faults(bond: Bond, adhesives: Mapping[str, Adhesive], zone: str) -> tu
             found.append(
                 f"the clamp came off {describe(bond.clamp_off, zone)}, before fixture at {describe(free, zone)}"
             )
-    adhesive = _of(adhesives, bond.adhesive)
+    adhesive = bond.kept or _of(adhesives, bond.adhesive)
     if adhesive and adhesive.pot_life_min is not None and bond.mixed is not None:
         spoilt = end_of(bond.mixed, adhesive.pot_life_min / 60)
         if compare(bond.joined, spoilt) is Order.AFTER:

@@ -19,7 +19,7 @@ from lastlook.closing import (
     steps,
     testing,
 )
-from lastlook.closing.records import Check, Facts, Line, Note, State, Waiver
+from lastlook.closing.records import Check, Facts, Line, Note, State, Test, Waiver
 from lastlook.closing.requirements import Asked
 from lastlook.records import CaptureTime, Opening, OpeningKind, Run, RunStatus
 from lastlook.times import Order, compare, describe
@@ -91,9 +91,13 @@ def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
     lapsed: str = ""
     zone = facts.plan.build.zone
     for waiver in facts.waivers.get(opening, ()):
-        if waiver.item != line.subject or waiver.what not in ("", line.what):
+        if waiver.item != line.subject or not _speaks_of(waiver, line):
             continue
         if compare(waiver.time, at) is Order.AFTER:
+            continue
+        failed = _failed_since(facts, line, waiver, at)
+        if failed is not None:
+            lapsed = f"; waived by {waiver.person} before the test failed {describe(failed.time, zone)}: no longer"
             continue
         newer = item_log.against(waiver.time, item_log.standing(facts.changes.get(line.subject, ()), at))
         if newer.order is Order.AFTER:
@@ -107,6 +111,24 @@ def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
         line.subject, line.what, line.title, State.WAIVED, f"{words} ({line.state.value}: {line.reason})", "",
         line.pictures, line.candidates,
     )  # fmt: skip
+
+
+def _speaks_of(waiver: Waiver, line: Line) -> bool:
+    """A waiver for all of an item is for what stood open before a closing; a retest after it must be named."""
+    return waiver.what == line.what or (not waiver.what and not line.what.startswith(RETEST))
+
+
+def _failed_since(facts: Facts, line: Line, waiver: Waiver, at: CaptureTime) -> Test | None:
+    """A failed test that the person who waived surely knew nothing of, or may not have: nobody waives that unseen."""
+    before, _, kind = line.what.partition(":")
+    if before not in ("test", "retest"):
+        return None
+    for test in facts.tests.get(line.subject, ()):
+        if test.kind != kind or test.passed or compare(test.time, at) is Order.AFTER:
+            continue
+        if compare(test.time, waiver.time) is not Order.BEFORE:
+            return test
+    return None
 
 
 def _with(line: Line, reason: str) -> Line:
@@ -124,6 +146,7 @@ def open_lines_of(facts: Facts, target: str, at: CaptureTime) -> tuple[Line, ...
     return tuple(line for line in found if line.state is not State.PASSED)
 
 
+RETEST = "retest:"
 RELEASES = ("hold", "review", "approval", "release", "witness")
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Protocol, TypeVar, cast
 
 from lastlook.closing.records import (
@@ -208,8 +209,22 @@ def bond(decision: Decision) -> Bond:
         temperature_c=number("temperature_c"),
         humidity_percent=number("humidity_percent"),
         mass_g=number("mass_g"),
-        **{key: str(body.get(key, "")) for key in ("batch", "expiry", "ratio", "preparation", "note")},
+        batch=str(body.get("batch", "")),
+        expiry=str(body.get("expiry", "")),
+        ratio=str(body.get("ratio", "")),
+        preparation=str(body.get("preparation", "")),
+        note=str(body.get("note", "")),
     )
+
+
+def bonds(made: Sequence[Decision], sheets: Sequence[Decision]) -> tuple[Bond, ...]:
+    """Bonds, each with the data sheet that was on record when it was. Both in the order of decision."""
+    found = []
+    for decision in made:
+        known = {str(sheet.body["id"]).casefold(): sheet for sheet in sheets if sheet.seq < decision.seq}
+        kept = known.get(str(decision.body["adhesive"]).casefold())
+        found.append(replace(bond(decision), kept=adhesive(kept) if kept is not None else None))
+    return tuple(found)
 
 
 def _person(decision: Decision) -> str:

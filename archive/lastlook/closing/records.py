@@ -173,7 +173,8 @@ class Adhesive:
 
 @dataclass(frozen=True, slots=True)
 class Bond:
-    """A joint that was glued. `target` is an opening, step, subassembly or part."""
+    """A joint that was glued. `target` is an opening, step, subassembly or part; `kept` the data sheet as it was on
+    record when the bond was, None where there was none."""
 
     target: str
     adhesive: str
@@ -191,6 +192,7 @@ class Bond:
     mass_g: float | None = None
     preparation: str = ""
     note: str = ""
+    kept: Adhesive | None = None
 
 
 # ------------------------------------------------------------------------------------------------ what a check is given

@@ -100,7 +100,7 @@ def _witness(facts: Facts, step: Step, at: CaptureTime) -> Line:
     title = f"witness point: {step.title}"
     said = [each for each in facts.witnesses.get(step.id, ()) if compare(each.time, at) is not Order.AFTER]
     if not said:
-        ask = f"{step.id}: tell the witness in time, then 'lastlook witness {step.id} --person NAME'"
+        ask = f"{step.id}: tell the witness in time, then 'lastlook witness {step.id} --person NAME --told'"
         return Line(step.id, "witness", title, State.GAP, "nobody was asked to attend", ask)
     last = max(said, key=lambda each: (each.attended, each.time.instant.timestamp() if each.time.instant else 0.0))
     came = "attended" if last.attended else "was told and did not attend"

@@ -150,6 +150,9 @@ def retest_line(facts: Facts, subject: str, name: str, shut: CaptureTime, percen
         return Line(subject, what, title, State.GAP, f"not repeated yet; before: {then}", ask)
     last = max(sure, key=lambda test: _instant(test.time))
     words = f"before: {then}; after: {item_log.test_words(last)}, {describe(last.time, zone)}, {last.person}"
+    if any(compare(test.time, last.time) is not Order.BEFORE and test.passed != last.passed for test in after):
+        reason = f"{words}; their times leave open whether a failed test came before or after it"
+        return Line(subject, what, title, State.UNDETERMINED, reason, ask)
     if not last.passed:
         return Line(subject, what, title, State.GAP, f"failed after closing; {words}", ask)
     if not last.through:
