@@ -239,3 +239,22 @@ def _bench(seed: int) -> Image.Image:
         x, y, w, h = (int(v) for v in numbers.integers(10, [460, 260, 140, 100]))
         pen.rectangle([x, y, x + w, y + h], fill=int(numbers.integers(10, 245)))
     return image
+
+
+@pytest.mark.parametrize(
+    ("sharpnesses", "doubtful"),
+    [
+        ((78.0, 88.0, 104.0, 86.0, 102.0, 100.0), False),  # one soft look among many: the camera was held still
+        ((60.0, 104.0, 70.0, 61.0, 102.0), True),  # most looks are soft: the sharpest was luck, beside it may be more
+        ((100.0, 80.0, 80.0), False),  # 100 = 1.25 x 80: just not
+        ((100.1, 80.0, 80.0), True),
+        ((100.0, 100.0), True),  # too few looks to know
+    ],
+)
+def test_neighbours_of_a_hold_are_only_asked_where_most_looks_are_softer(
+    sharpnesses: tuple[float, ...], doubtful: bool
+) -> None:
+    looks = [look(1000 * at, 0, sharpness, blur=0.6) for at, sharpness in enumerate(sharpnesses)]
+    (choice,) = choose(looks, 1000 * len(looks), hold_ms=HOLD if len(looks) > 2 else 0, interval_ms=INTERVAL)
+    assert choice.doubtful is doubtful
+    assert bool(to_refine([choice], 60_000)) is doubtful

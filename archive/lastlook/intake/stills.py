@@ -7,6 +7,7 @@ around wins. Nothing is left out because it resembles something else: near-dupli
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -15,7 +16,9 @@ SETTLED_BONUS = 1.15
 BLURRED = 0.45
 """From this perceptual blur on (0..1) a chosen look is worth a search among its neighbours."""
 REFINE_REACH_MS = 700
-VARIED = 1.25  # from this ratio of sharpest to softest look on, a hold was shaken
+VARIED = 1.25
+"""From this ratio of the sharpest to the middle look on, a hold was shaken. The middle one, not the softest: where half
+the looks are about as sharp as the best, the best is no lucky moment, and frames beside it are no sharper."""
 BETTER = 1.15  # how much sharper a neighbour must be to replace what was chosen
 
 
@@ -124,7 +127,7 @@ def choose(
             looks[first].clip_ms,
             looks[last].clip_ms,
             "held",
-            len(own) < 3 or best.sharpness > VARIED * min(looks[one].sharpness for one in own),
+            len(own) < 3 or best.sharpness > VARIED * statistics.median_low(looks[one].sharpness for one in own),
         )
     for look in _between(looks, sorted(chosen), end_ms, interval_ms):
         reach = REFINE_REACH_MS
