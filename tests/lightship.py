@@ -20,6 +20,8 @@ from lastlook.archive import Archive
 
 MEDIA = (Path(__file__).parent.parent / "sample_media").resolve()
 
+UNTOUCHED = "untouched"
+
 
 def make(factory: pytest.TempPathFactory, worker: str) -> Archive:
     """The archive, made by whichever worker comes first."""
@@ -32,13 +34,14 @@ def make(factory: pytest.TempPathFactory, worker: str) -> Archive:
             shutil.rmtree(folder, ignore_errors=True)
             with ThreadPoolExecutor(2) as executor:
                 demo.build(folder / "lightship", executor=executor)
+            shutil.copytree(folder / "lightship", folder / UNTOUCHED)
             (folder / "whole").touch()
     return archive.open_at(folder / "lightship")
 
 
 def copy(made: Archive, folder: Path) -> Archive:
-    """A copy that a test may change."""
-    shutil.copytree(made.root, folder / "lightship")
+    """A copy that a test may change: of one that nobody opens, whose files do not come and go while they are copied."""
+    shutil.copytree(made.root.parent / UNTOUCHED, folder / "lightship")
     return archive.open_at(folder / "lightship")
 
 
