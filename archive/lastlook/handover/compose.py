@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from lastlook.closing import cautions, item_log
-from lastlook.handover import chapters, chapters_wiring, topics
+from lastlook.handover import chapters, chapters_behind, chapters_records, chapters_wiring, topics
 from lastlook.handover.content import Chapter, Content, PictureEntry, RunRow, Section, Statement
 from lastlook.handover.material import Audience, Material
 from lastlook.handover.words import N_, Words
@@ -69,10 +69,10 @@ def compose(material: Material, words: Words) -> Content:
         chapters.access(desk),
         chapters.subassemblies(desk),
         chapters_wiring.wires(desk),
-        chapters_wiring.behind(desk),
-        chapters_wiring.bonds(desk),
-        chapters_wiring.tests(desk),
-        chapters_wiring.changes(desk),
+        chapters_behind.behind(desk),
+        chapters_behind.bonds(desk),
+        chapters_records.tests(desk),
+        chapters_records.changes(desk),
         chapters_wiring.spares(desk),
     ]
     gaps = tuple(dict.fromkeys(desk.gaps))
