@@ -13,11 +13,13 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from lastlook import aligning, deciding, locate, marking, overlay, rebuild, template
 from lastlook.catalogue import decisions
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
+from lastlook.registration import plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
@@ -301,3 +303,48 @@ def test_the_aligned_picture_is_the_first_ones_size(scene: Scene) -> None:
     with Store(scene.archive) as store:
         found = aligning.align(store, scene.ids["inside-1"], scene.ids["closed"])
         assert aligning.aligned_picture(found, 600).startswith(b"\xff\xd8")
+
+
+def test_before_and_after_are_laid_over_each_other_and_kept(own: Scene) -> None:
+    with Store(own.archive, by="ada") as store:
+        made = aligning.before_after(store, own.ids["inside-1"], own.ids["closed"])
+        assert (made.aligned, made.reason) == (True, "")
+        with Image.open(store.archive.derived / made.name) as image:
+            assert image.size == made.size == (1600, 1200)
+        matrix = np.array(made.matrix)
+        skin = np.array([[-60.0, -20.0], [60.0, -20.0], [60.0, 20.0], [-60.0, 20.0]])
+        carried = plane.transfer(matrix, own.skin("inside-1", skin))
+        away = np.linalg.norm(carried - own.skin("closed", skin), axis=1)
+        assert away.max() < 4 * made.error_px + 2
+        assert made.places, "a lid came on"
+        for place in made.places:
+            assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y in place.outline)
+            left, top, width, height = place.box
+            assert min(left, top) >= 0
+            assert max(left + width, top + height, place.share) <= 1
+        # Kept, and read from there; made again where the file is gone or damaged; another answer once more is said.
+        assert aligning.before_after(store, own.ids["inside-1"], own.ids["closed"]) == made
+        files = sorted((store.archive.derived / "aligned").rglob("*.*"))
+        assert [each.suffix for each in files] == [".jpg", ".json"]
+        files[0].unlink()
+        files[1].write_text("[")
+        assert aligning.before_after(store, own.ids["inside-1"], own.ids["closed"]) == made
+        tied = own.skin("inside-1", skin), own.skin("closed", skin)
+        marking.tie(store, own.ids["inside-1"], own.ids["closed"], np.stack(tied, axis=1))
+        assert aligning.before_after(store, own.ids["inside-1"], own.ids["closed"]).name != made.name
+
+
+def test_before_and_after_say_why_not(own: Scene) -> None:
+    with Store(own.archive, by="ada") as store:
+        apart = aligning.before_after(store, own.ids["inside-1"], own.ids["other"])
+        assert (apart.aligned, apart.name, apart.places) == (False, "", ())
+        assert all((apart.reason, apart.why, apart.help))
+        assert aligning.before_after(store, own.ids["inside-1"], own.ids["other"]) == apart
+        with pytest.raises(UsageError):
+            aligning.before_after(store, own.ids["closed"], own.ids["closed"])
+        # One that cannot be read any more is an answer, too.
+        shutil.rmtree(store.archive.derived)
+        shutil.rmtree(store.archive.root / "originals")
+        gone = aligning.before_after(store, own.ids["inside-1"], own.ids["closed"])
+        assert gone.reason == "unreadable"
+        assert all((gone.why, gone.help))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
-from collections.abc import Sequence
-from dataclasses import dataclass
+import json
+import os
+import threading
+from dataclasses import asdict, dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +19,17 @@ from lastlook.errors import ArchiveError, UsageError
 from lastlook.picturing import Loaded
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Dimension, Picture
-from lastlook.registering import card_corners, register
-from lastlook.registration import change, markers, measure, plane, sameview
-from lastlook.registration.change import Changes
+from lastlook.registering import register
+from lastlook.registration import change, plane, sameview
+from lastlook.registration.change import Change, Changes
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.sameview import Looked, View
 from lastlook.store import Store
 
 Points = NDArray[np.float64]
 _SEEN_EDGE = 1000
+_ALIGNED_EDGE = 1600
+_COMPARED = "before-after 1"  # raised whenever answers may come out differently: kept ones are then made again
 _MOST_ASKED = 80
 
 
@@ -109,17 +114,165 @@ def change_picture(found: Aligned, seen: Changes) -> bytes:
     out = Image.new("RGB", (later.width * 3 + 20, later.height), (255, 255, 255))
     for n, image in enumerate((base, later, marked)):
         out.paste(image, (n * (later.width + 10), 0))
-    buffer = io.BytesIO()
-    out.save(buffer, "JPEG", quality=88)
-    return buffer.getvalue()
+    return _jpeg(out)
 
 
 def aligned_picture(found: Aligned, edge: int) -> bytes:
     """The second picture as the first sees it, JPEG with a long edge of at most `edge`."""
     rgb, _ = change.align(found.second.rgb, found.working(), found.first.size, edge)
+    return _jpeg(Image.fromarray(rgb))
+
+
+# ------------------------------------------------------------------------------------------------ before and after
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A changed place on the earlier picture, in shares of its width and height, 0..1 from its top left corner.
+
+    `outline` ((x, y), …), `box` (left, top, width, height) around it, `share` of the picture, `strength` 0..1.
+    """
+
+    outline: tuple[tuple[float, float], ...]
+    box: tuple[float, float, float, float]
+    share: float
+    strength: float
+
+
+@dataclass(frozen=True, slots=True)
+class BeforeAfter:
+    """Two pictures of one place laid over each other, or the reason why they cannot be.
+
+    `name`: the later picture as the earlier one sees it, a JPEG under `archive.derived` in the earlier one's shape, of
+    `size` (width, height); black where it shows nothing. `matrix` (3 rows of 3) takes pixels of the earlier picture to
+    pixels of the later one, both upright in full size. `error_px`: how far off the alignment may be, in such pixels of
+    the earlier one, and `error_share` of its long edge. `basis` in words. `places`: what changed, the strongest first;
+    `changed` their share of what both show.
+    Where `aligned` is False, `reason` is a stable word, `why` says it and `help` what would help (both without a full
+    stop and a capital); all the rest is empty.
+    """
+
+    before: Picture
+    after: Picture
+    name: str = ""
+    size: tuple[int, int] = (0, 0)
+    matrix: tuple[tuple[float, ...], ...] | None = None
+    error_px: float = 0.0
+    error_share: float = 0.0
+    basis: str = ""
+    places: tuple[Place, ...] = ()
+    changed: float = 0.0
+    reason: str = ""
+    why: str = ""
+    help: str = ""
+
+    @property
+    def aligned(self) -> bool:
+        return self.matrix is not None
+
+
+def before_after(store: Store, before: Picture | str, after: Picture | str) -> BeforeAfter:
+    """The later of two pictures in the earlier one's frame, and what changed between them.
+
+    Takes a second or two the first time; the answer then lies in the derived folder, under a name made from both
+    pictures' contents and all that people said of how they hang together, and is read from there. Raises NoSuchId,
+    UsageError (one picture twice). A picture that cannot be read is an answer: not aligned, "unreadable".
+    """
+    one, two = (each if isinstance(each, Picture) else pictures.find(store.catalogue, each) for each in (before, after))
+    if one.id == two.id:
+        raise UsageError("a picture is compared with another one", "Name a second picture.")
+    said = "\n".join([_COMPARED, one.id, two.id, *marking.bearing_on(store, one, two)])
+    key = hashlib.sha256(said.encode()).hexdigest()[:32]
+    kept = _kept(store, one, two, key)
+    if kept is not None:
+        return kept
+    try:
+        found = align(store, one.id, two.id)
+    except ArchiveError as error:
+        return BeforeAfter(one, two, reason="unreadable", why=error.message, help=error.hint)
+    if found.refusal is not None or found.matrix is None:
+        refusal = found.refusal or Refusal(plane.Reason.NO_OUTLINE, "", "")
+        made = BeforeAfter(one, two, reason=refusal.reason.value, why=refusal.why, help=refusal.help)
+    else:
+        seen = changes(found, marking.outline(store, one.id))
+        width, height = found.first.size
+        rgb, _ = change.align(found.second.rgb, found.working(), found.first.size, _ALIGNED_EDGE)
+        name = _write(store, key, ".jpg", _jpeg(Image.fromarray(rgb)))
+        made = BeforeAfter(
+            one,
+            two,
+            name,
+            (rgb.shape[1], rgb.shape[0]),
+            tuple(tuple(float(value) for value in row) for row in found.matrix),
+            found.error_px,
+            found.error_px / max(one.width, one.height),
+            found.basis,
+            tuple(_place(each, width, height) for each in seen.places),
+            seen.share,
+        )
+    _write(store, key, ".json", json.dumps(_plain(made)).encode())
+    return made
+
+
+def _place(found: Change, width: int, height: int) -> Place:
+    at = np.clip((found.outline + 0.5) / [width, height], 0, 1)
+    low, high = at.min(axis=0), at.max(axis=0)
+    return Place(
+        tuple((round(float(x), 5), round(float(y), 5)) for x, y in at),
+        (float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),
+        found.area_px / (width * height),
+        found.strength,
+    )
+
+
+def _plain(made: BeforeAfter) -> dict[str, object]:
+    """What is kept of an answer: all but the pictures, whose times and tags may change."""
+    plain = {each.name: getattr(made, each.name) for each in fields(made) if each.name not in ("before", "after")}
+    return {**plain, "places": [asdict(each) for each in made.places]}
+
+
+def _kept(store: Store, one: Picture, two: Picture, key: str) -> BeforeAfter | None:
+    try:
+        raw = json.loads((store.archive.derived / _name(key, ".json")).read_text(encoding="utf-8"))
+        places = tuple(
+            Place(tuple((x, y) for x, y in each["outline"]), tuple(each["box"]), each["share"], each["strength"])
+            for each in raw.pop("places")
+        )
+        matrix = raw.pop("matrix")
+        rows = tuple(tuple(row) for row in matrix) if matrix is not None else None
+        made = BeforeAfter(one, two, matrix=rows, places=places, **{**raw, "size": tuple(raw["size"])})
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None  # never made, or damaged: made again
+    return made if not made.name or (store.archive.derived / made.name).is_file() else None
+
+
+def _name(key: str, ending: str) -> str:
+    return f"aligned/{key[:2]}/{key}{ending}"
+
+
+def _write(store: Store, key: str, ending: str, data: bytes) -> str:
+    """Write whole or not at all: another process may be reading, or making the same."""
+    name = _name(key, ending)
+    path = store.archive.derived / name
+    part = path.with_name(f".{key}-{os.getpid()}-{threading.get_ident()}{ending}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(data)
+        part.replace(path)
+    except OSError as error:
+        raise ArchiveError(
+            f"{path.parent} cannot be written: {error.strerror}", "Make room on the disk, or allow writing there."
+        ) from error
+    return name
+
+
+def _jpeg(image: Image.Image) -> bytes:
     buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "JPEG", quality=86)
+    image.save(buffer, "JPEG", quality=86)
     return buffer.getvalue()
+
+
+# ------------------------------------------------------------------------------------------------ the same view
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,41 +360,3 @@ def _aligned(one: Loaded, two: Loaded, matrix: Points, error_b: float, basis: st
 def _resize(scale: float) -> Points:
     """The map from full pixels to working pixels (pixel middles kept)."""
     return np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1]])
-
-
-# ------------------------------------------------------------------------------------------------ measuring
-
-
-def scale_of(store: Store, picture: Picture) -> measure.Scale | None:
-    """The plane in mm of a picture, in full pixels, from the best that is known: places, markers, then lengths."""
-    size = (picture.width, picture.height)
-    lens = picturing.lens(store, picture, size)
-    known = marking.knowns(store, picture.id)
-    planes = [each for each in known if each.what == "plane"]
-    if planes and planes[-1].points is not None and planes[-1].places is not None:
-        basis = f"{len(planes[-1].points)} places in mm"
-        return measure.from_points(planes[-1].points, planes[-1].places, size, basis, lens=lens)
-    named = [each for each in [*known, *marking.knowns(store, "marker")] if each.what == "marker"]
-    if named:
-        loaded = picturing.load(store, picture)
-        seen = markers.find(loaded.grey)
-        for each in named:
-            for corners, places in card_corners(seen, each):
-                basis = f"{each.name}, {each.mm:g} mm a side"
-                sigma = 0.3 / loaded.scale
-                return measure.from_points(loaded.to_full(corners), places, size, basis, sigma_px=sigma, lens=lens)
-    lengths = [each for each in known if each.what == "length"]
-    if lengths and lengths[-1].points is not None:
-        p, q = lengths[-1].points
-        return measure.from_length(
-            p, q, lengths[-1].mm, size, f"a length of {lengths[-1].mm:g} mm", within=lengths[-1].within, lens=lens
-        )
-    return None
-
-
-def measured(scale: measure.Scale, points: Sequence[Sequence[float]]) -> tuple[measure.Measure, measure.Measure | None]:
-    """The length of a line through points, and the angle at the middle one where there are three."""
-    at = np.asarray(points, dtype=np.float64).reshape(-1, 2)
-    if len(at) < 2:
-        raise UsageError("a length needs two points", "Give two or more.")
-    return measure.length(scale, at), measure.angle(scale, at[0], at[1], at[2]) if len(at) == 3 else None

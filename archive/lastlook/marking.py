@@ -228,6 +228,19 @@ def lens_of(store: Store, camera: str) -> Lens | None:
     )
 
 
+def bearing_on(store: Store, a: Picture, b: Picture) -> list[str]:
+    """The decisions, by uid, that bear on how two pictures hang together: ties, outlines, what is known, lenses."""
+    outlines = [each.decision for picture in (a, b) for each in marks(store, picture.id) if each.shape == "outline"]
+    known = [each.decision for about in (a.id, b.id, "marker") for each in knowns(store, about)]
+    lenses = [
+        each.uid
+        for camera in (a.camera, b.camera)
+        if camera
+        for each in decisions.live(store.catalogue, "known", f"camera:{camera}")
+    ]
+    return [*dict.fromkeys(ties(store, a.id, b.id)[2]), *outlines, *known, *lenses]
+
+
 # ------------------------------------------------------------------------------------------------ helpers
 
 

@@ -30,7 +30,7 @@ from markupsafe import Markup
 from PIL import Image
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import aligning, deciding, locate, marking, overlay, picturing, registering, template, viewing
+from lastlook import deciding, locate, marking, measuring, overlay, picturing, registering, template, viewing
 from lastlook.catalogue import decisions
 from lastlook.errors import UsageError
 from lastlook.locate import Located
@@ -161,9 +161,9 @@ def draw(id: str) -> str:
     found = marking.marks(store(), picture.id)
     known = [each for each in marking.knowns(store(), picture.id) if each.what in ("length", "plane")]
     plan = store().plan
-    scaled = aligning.scale_of(store(), picture)
+    scaled = measuring.scale_of(store(), picture)
     sizes = {
-        each.decision: aligning.measured(scaled, each.points.tolist())[0]
+        each.decision: measuring.measured(scaled, each.points.tolist())[0]
         for each in found
         if scaled is not None and each.shape in ("trace", "dimension") and len(each.points) >= 2
     }

@@ -146,16 +146,16 @@ def length(store: Store, picture: str, points: tuple[tuple[float, float], ...], 
     Example:
       lastlook length p81c07733a9f0 310,96 1902,455
     """
-    from lastlook import aligning
+    from lastlook import measuring
     from lastlook.catalogue import pictures
 
     found = pictures.find(store.catalogue, picture)
-    scale = aligning.scale_of(store, found)
+    scale = measuring.scale_of(store, found)
     if scale is None:
         raise UsageError(
             f"nothing gives {found.id} a scale", "Say one: 'lastlook known length PICTURE X,Y X,Y MM', or a marker."
         )
-    whole, angle = aligning.measured(scale, points)
+    whole, angle = measuring.measured(scale, points)
     if as_json:
         print_json(
             {
