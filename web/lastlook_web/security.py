@@ -35,6 +35,7 @@ POLICY = "; ".join(
         "media-src 'self'",
         "style-src 'self'",
         "script-src 'self'",
+        "connect-src 'self'",
         "form-action 'self'",
         "frame-ancestors 'none'",
         "base-uri 'none'",
