@@ -6,6 +6,7 @@ my-build/
   decisions.jsonl   the same decisions as plain text
   originals/2027/2027-03-14/IMG_0412.JPG
   incoming/         copies under way; empty between runs
+  work/             what the viewer is at: jobs, and uploads until they are taken in
   derived/  index/  disposable
 """
 
@@ -62,6 +63,10 @@ class Archive:
     @property
     def incoming(self) -> Path:
         return self.root / "incoming"
+
+    @property
+    def work(self) -> Path:
+        return self.root / "work"
 
     @property
     def derived(self) -> Path:
