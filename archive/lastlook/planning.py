@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from lastlook.catalogue import decisions, tags
-from lastlook.errors import PlanError
+from lastlook.errors import PlanError, UsageError
 from lastlook.plan.merge import Change, merge
 from lastlook.plan.parse import parse_plan
 from lastlook.plan.schedule import schedule_from_csv, schedule_to_csv, with_schedule
@@ -27,8 +27,21 @@ class Loaded:
     decision: Decision | None
 
 
-def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
-    """Put a plan, or a wire schedule, in force. Raises PlanError naming every line at fault; nothing changes then."""
+class PlanMoved(UsageError):
+    """The plan in force is no longer the one that a change was made to."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "the plan was changed meanwhile, nothing was written", "Look at it as it is now, and change it again."
+        )
+
+
+def load(store: Store, text: str, name: str, form: Form = "toml", after: str | None = None) -> Loaded:
+    """Put a plan, or a wire schedule, in force. Raises PlanError naming every line at fault; nothing changes then.
+
+    `after`: the decision that put the plan in force to which the change was made, '' for none; where it is another by
+    now, PlanMoved is raised and nothing changes.
+    """
     before = _before(store)
     if form == "csv":
         new, _ = with_schedule(before, schedule_from_csv(text))
@@ -39,11 +52,19 @@ def load(store: Store, text: str, name: str, form: Form = "toml") -> Loaded:
     merged, changes = merge(before, new, tags.targets_in_use(store.catalogue))
     wanted = text if form == "toml" and merged == new else dump_plan(merged, previous)
     with store.deciding():
+        if after is not None and after != uid_in_force(store):
+            raise PlanMoved
         if wanted == store.plan_text:
             return Loaded(before, (), None)
         decision = decisions.append(store.catalogue, "plan", {"text": wanted}, by=store.by)
         project(store, decision)
     return Loaded(merged, tuple(changes), decision)
+
+
+def uid_in_force(store: Store) -> str:
+    """The decision that put the plan in force; '' where there is no plan."""
+    decision = decisions.last_live(store.catalogue, "plan")
+    return decision.uid if decision else ""
 
 
 def _before(store: Store) -> Plan:

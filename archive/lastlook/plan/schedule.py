@@ -42,12 +42,13 @@ COLUMNS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = (
     ("status", "Status", ("state",)),
 )
 _HEADINGS: Final = {key: heading for key, heading, _also in COLUMNS}
-_UNITS: Final[Mapping[str, Mapping[str, float]]] = {
+UNITS: Final[Mapping[str, Mapping[str, float]]] = {
     "cut_length_mm": {"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "inch": 25.4, '"': 25.4},
     "loop_mm": {"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "inch": 25.4, '"': 25.4},
     "volts": {"v": 1, "mv": 0.001, "vdc": 1, "v dc": 1},
     "milliamps": {"ma": 1, "a": 1000},
     "gauge_awg": {"awg": 1, "ga": 1},
+    "outer_mm": {"mm": 1, "in": 25.4, "inch": 25.4, '"': 25.4},
 }
 _LISTS: Final = ("subassemblies", "aliases")
 # A spreadsheet takes a cell that begins so for a formula and may run it; an apostrophe before it keeps it text.
@@ -177,8 +178,8 @@ def _columns(head: tuple[int, list[str]], faults: Faults) -> list[tuple[str, str
             key = ""
         seen.add(key)
         given = plain(unit[1]).strip() if unit else ""
-        if key and given and given not in _UNITS.get(key, {}) and key in _UNITS:
-            faults.add(line, f"the unit in {quoted(cell)} is not known; write {listed(_UNITS[key])}")
+        if key and given and given not in UNITS.get(key, {}) and key in UNITS:
+            faults.add(line, f"the unit in {quoted(cell)} is not known; write {listed(UNITS[key])}")
         columns.append((key, given))
     if "id" not in seen:
         faults.add(line, f"no column names the run; the first line must be headings such as {_some_headings()}")
@@ -193,24 +194,24 @@ def _table(line: int, columns: Sequence[tuple[str, str]], cells: Sequence[str], 
         text = _unguarded(cell.strip())
         if not key or not text:
             continue
-        if key in _UNITS:
-            value = _number(table, key, unit, text)
+        if key in UNITS:
+            value = number_in(table, key, unit, text)
             if value is not None:
                 data[key] = value
         elif key in _LISTS:
-            data[key] = _entries(text, commas=key == "subassemblies")
+            data[key] = entries_of(text, commas=key == "subassemblies")
         elif key == "status":
             data[key] = text.lower()
         else:
             data[key] = text
-    _colours_in_words(data)
+    colours_in_words(data)
     if "title" not in data and "id" in data:
         ends = [end for end in (data.get("from"), data.get("to")) if isinstance(end, str)]
         data["title"] = " to ".join(ends) if len(ends) == 2 else data["id"]
     return table
 
 
-def _colours_in_words(data: dict[str, object]) -> None:
+def colours_in_words(data: dict[str, object]) -> None:
     """Turn "white", "WH/BU" or "white with blue" into codes; what is not understood stays for the reader to judge."""
     colour, tracer = data.get("colour"), data.get("tracer")
     if isinstance(colour, str):
@@ -223,19 +224,20 @@ def _colours_in_words(data: dict[str, object]) -> None:
         data["tracer"] = colours.code_of(tracer) or tracer
 
 
-def _entries(text: str, commas: bool) -> list[str]:
+def entries_of(text: str, commas: bool) -> list[str]:
+    """Several texts of one cell, parted by semicolons, with `commas` by commas too; each once."""
     if commas:
         text = text.replace(",", ";")
     entries = next(csv.reader([text], delimiter=";", skipinitialspace=True), [])
     return list(dict.fromkeys(entry.strip() for entry in entries if entry.strip()))
 
 
-def _number(table: Table, key: str, heading_unit: str, text: str) -> int | float | None:
-    """The cell's number in the unit of `key`, None with a fault where it is none."""
-    name = _HEADINGS[key]
+def number_in(table: Table, key: str, heading_unit: str, text: str) -> int | float | None:
+    """The number a person wrote, in the unit of `key`; None with a fault where it is none."""
+    name = table.name(key)
     bare = re.sub(r"^(?:awg|#)\s*", "", text, flags=re.IGNORECASE) if key == "gauge_awg" else text
     match = _NUMBER.fullmatch(bare.replace("\u2212", "-").replace("\u00a0", " "))
-    units = _UNITS[key]
+    units = UNITS[key]
     unit = plain(match[2]).strip().rstrip(".") if match else ""
     if match is None or (unit and unit not in units):
         table.fault(key, f"{name} {quoted(text)} is no number; write it as in {_example(key)}")
