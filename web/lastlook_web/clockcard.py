@@ -5,12 +5,11 @@ from __future__ import annotations
 import time
 from datetime import UTC, datetime
 
-from flask import Blueprint, Response, jsonify, make_response, render_template
+from flask import Blueprint, Response, jsonify, render_template
 
 from lastlook.clocks import card, qr
 from lastlook.times.stamps import MONTHS
 from lastlook.times.zones import offset_words, zone_named
-from lastlook_web import security
 from lastlook_web.app import store
 
 pages = Blueprint("clockcard", __name__)
@@ -23,11 +22,8 @@ LASTING_S = 1.3
 
 
 @pages.get("/clock")
-def page() -> Response:
-    response = make_response(render_template("clockcard.html", lasting=LASTING_S))
-    # The one sheet that asks for more while it is open.
-    response.headers["Content-Security-Policy"] = f"{security.POLICY}; connect-src 'self'"
-    return response
+def page() -> str:
+    return render_template("clockcard.html", lasting=LASTING_S)
 
 
 @pages.get("/clock/cards.json")

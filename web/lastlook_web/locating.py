@@ -20,7 +20,6 @@ from flask import (
     current_app,
     flash,
     jsonify,
-    make_response,
     redirect,
     render_template,
     request,
@@ -39,7 +38,6 @@ from lastlook.registration import change, trace
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.ties import TieSource
-from lastlook_web import security
 from lastlook_web.app import store
 
 pages = Blueprint("locating", __name__)
@@ -244,13 +242,13 @@ def undo() -> AnyResponse:
 
 
 @pages.get("/ties")
-def ties() -> AnyResponse:
+def ties() -> str:
     """Two pictures side by side, their ties, and how well each fits."""
     a, b = (viewing.picture(store(), request.args.get(name, "").strip()) for name in ("a", "b"))
     one, two, uids = marking.ties(store(), a.id, b.id)
     hung = _hung(a, b)
     sizes = [_drawn_size(each) for each in (a, b)]
-    page = render_template(
+    return render_template(
         "ties.html",
         a=a,
         b=b,
@@ -261,10 +259,6 @@ def ties() -> AnyResponse:
         rows=list(zip(one.tolist(), two.tolist(), uids, _residuals(hung, len(one)), strict=True)),
         **_state(hung),
     )
-    response = make_response(page)
-    # This page alone asks by script: for residuals while pointing.
-    response.headers["Content-Security-Policy"] = f"{security.POLICY}; connect-src 'self'"
-    return response
 
 
 @pages.get("/ties/fit.json")
