@@ -179,7 +179,7 @@ def last_revision(store: Store) -> Revision | None:
 
 
 def revisions_of(store: Store, run: str) -> list[tuple[Decision, str]]:
-    """What the newest plans changed in one run, oldest first, in words; the plan that first has it says "designed"."""
+    """What the newest plans changed in one run, oldest first, in words."""
     standing = _standing(store, REVISIONS)[::-1]
     found = []
     for before, after in zip([None, *standing], standing, strict=False):
@@ -190,7 +190,7 @@ def revisions_of(store: Store, run: str) -> list[tuple[Decision, str]]:
         if was is not None:
             found.append((after, difference(was, now)))
         elif before is not None or len(standing) < REVISIONS:
-            found.append((after, "designed"))
+            found.append((after, "put into the plan"))
     return found
 
 
