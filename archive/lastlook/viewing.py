@@ -98,6 +98,8 @@ class OverviewCache:
     overview: Overview | None = None
     tally_key: tuple[tuple[str, int], ...] = ()
     tally: media.Tally | None = None
+    series: object = None
+    waiting: object = None
 
 
 def overview(store: Store, cache: OverviewCache | None = None) -> Overview:
@@ -134,7 +136,7 @@ def _overview(store: Store) -> Overview:
     if start is not None and end is not None:
         outside = int(np.count_nonzero(known & ((columns.taken < start) | (columns.taken > end))))
     rows = []
-    for sub in plan.subassemblies:
+    for sub in nested(plan):
         mask = np.logical_or.reduce([own[id] for id in structure.subtree(plan, sub.id)])
         seen = columns.taken[mask & known]
         full, partial, waiting = openings_of(plan, sub.id)
@@ -166,6 +168,18 @@ def _overview(store: Store) -> Overview:
         unplaced=int(np.count_nonzero(~placed)),
         runs=tags.counts_by_target(store.catalogue, Dimension.RUN),
     )
+
+
+def nested(plan: Plan) -> list[Subassembly]:
+    """The subassemblies as the plan nests them: each followed by what is built into it, else in the plan's order."""
+    inside: dict[str, list[Subassembly]] = {}
+    for sub in plan.subassemblies:
+        inside.setdefault(sub.within, []).append(sub)
+
+    def below(id: str) -> list[Subassembly]:
+        return [one for sub in inside.get(id, ()) for one in (sub, *below(sub.id))]
+
+    return below("")
 
 
 def openings_of(plan: Plan, sub: str) -> tuple[list[Opening], list[Opening], list[Opening]]:

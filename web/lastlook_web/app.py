@@ -36,20 +36,46 @@ def create_app(config: ViewerConfig) -> Flask:
     words.install(app)
     from lastlook_web import (
         ask,
+        build,
         clips,
         clockcard,
         closings,
+        comparing,
         handover,
+        jobs,
         locating,
+        marks,
         media,
         pictures,
         queue,
+        runs,
         sheets,
         subassemblies,
+        tiles,
     )
 
-    for family in (ask, pictures, subassemblies, clips, clockcard, closings, handover, locating, media, queue, sheets):
+    families = (
+        ask,
+        build,
+        pictures,
+        subassemblies,
+        tiles,
+        clips,
+        clockcard,
+        closings,
+        comparing,
+        handover,
+        jobs,
+        locating,
+        marks,
+        media,
+        queue,
+        runs,
+        sheets,
+    )
+    for family in families:
         app.register_blueprint(family.pages)
+    jobs.install(app, config)
     app.teardown_appcontext(_close)
     app.context_processor(_everywhere)
     app.register_error_handler(HTTPException, _refused)
@@ -72,6 +98,7 @@ def serve(config: ViewerConfig) -> None:
         server.run()
     finally:
         server.close()
+        app.extensions["lastlook-jobs"].close()
 
 
 def _bound(host: str, port: int) -> list[socket.socket]:

@@ -1,93 +1,231 @@
-"""The build by subassembly and time: time across, subassemblies down, a line where an opening shut over them.
-
-Places across the sheet are per cents of its width, so that one drawing fits the bench screen and the phone.
-"""
+"""The build by subassembly and time, for the whole of it or a stretch, with what waits for a person on top."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+import re
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any, cast
 
-from flask import current_app, render_template
+from flask import Blueprint, current_app, render_template, request, url_for
 
-from lastlook import times, viewing
-from lastlook.records import Closing, Opening, Plan
-from lastlook.viewing import BINS, Overview, Row, Span
+from lastlook import times, viewing, waiting, windows
+from lastlook.closing.bonds import left_words
+from lastlook.records import Plan
+from lastlook.viewing import Overview, OverviewCache
+from lastlook.windows import Stretch, Window
+from lastlook_web import build_drawing
 from lastlook_web.app import store
-from lastlook_web.words import day_of
+from lastlook_web.words import clock_of, day_of
 
-LANE = 17  # pixels a step takes up
-TICKS = 20  # pixels for the pictures' ticks above the steps
-_LABEL_SHARE = 9.0  # per cent of the width an id may take up, on a phone
-_MOST_MARKS = 6
+pages = Blueprint("build", __name__)
 
+UNFOLDED = 24
+"""How many pictures of a stretch are shown at once."""
 
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """A step from its first to its last picture, in its lane; `label_x`, `anchor` place its id."""
-
-    id: str
-    x: float
-    width: float
-    y: int
-    label_x: float
-    anchor: str
+_STEP = 2.0  # what one "closer" or "wider" does
+_SCALES = (("Year", 365), ("Month", 31), ("Week", 7), ("Day", 1), ("Hour", 1 / 24))
+_BASIC = re.compile(r"\d{8}T\d{6}Z")  # ISO 8601, basic format, UTC
+_FORM = "%Y%m%dT%H%M%SZ"
 
 
 @dataclass(frozen=True, slots=True)
-class ShutLine:
-    """Where an opening shut, with the interval in which it did; `again` where it was opened again, or None."""
+class Shown:
+    """What the address asks for: a window of time, None for the whole build, and a stretch of a row to unfold."""
 
-    opening: Opening
-    x: float
-    from_x: float
-    width: float
-    again: float | None
-    lane: int = 0
+    window: Window | None
+    sub: str = ""
+    stretch: Window | None = None
+
+    def address(self, **changes: Any) -> str:
+        """The address of this view with something changed; the whole build is the bare one."""
+        now = replace(self, **changes)
+        parts: dict[str, str | None] = {"since": None, "until": None, "sub": None, "a": None, "b": None}
+        if now.window is not None:
+            parts |= {"since": _written(now.window.start), "until": _written(now.window.end)}
+        if now.sub:
+            parts["sub"] = now.sub
+            if now.stretch is not None:
+                parts |= {"a": _written(now.stretch.start), "b": _written(now.stretch.end)}
+        return url_for("ask.page", **cast(Any, parts), _anchor=f"row-{now.sub}" if now.sub else None)
 
 
 @dataclass(frozen=True, slots=True)
-class Strip:
-    """One subassembly's row of the drawing. `ticks` is path data; `hidden_x`: from here on it cannot be
-    seen, None while it can."""
+class Moves:
+    """Where the buttons lead; '' for one that leads nowhere from here."""
 
-    row: Row
-    height: int
-    bars: tuple[Bar, ...]
-    ticks: str
-    shut: tuple[ShutLine, ...]
-    over: tuple[ShutLine, ...]
-    hidden_x: float | None
-    words: str
-
-    @property
-    def missing(self) -> list[str]:
-        return [step.id for step, span in self.row.steps if not span.count]
+    earlier: str
+    later: str
+    closer: str
+    wider: str
+    whole: str
+    scales: tuple[tuple[str, str, bool], ...]
 
 
 def sheet() -> str:
     """The page without a question."""
-    now = viewing.overview(store(), current_app.extensions["lastlook-overview"])
+    cache = _cache()
+    now = viewing.overview(store(), cache)
     plan, zone = store().plan, store().zone
-    strips = tuple(_strip(now, row, zone) for row in now.rows)
-    marks = tuple(_marks(now, zone))
-    heads = _heads(now)
+    waits, _ = waiting.waiting(store(), cache)
     return render_template(
         "build.html",
         overview=now,
-        strips=strips,
-        marks=marks,
-        heads=heads,
-        field=f"0 0 {BINS} {TICKS}",
-        ticks_height=TICKS,
-        head_height=(max((head.lane for head in heads), default=-1) + 1) * 16 + 20,
         examples=_examples(plan, now),
         has_plan=bool(plan.subassemblies),
         shut_now=[opening.id for opening, acts in now.openings if acts and acts[-1].reopened is None],
+        waits=waits,
+        late=waiting.late,
+        left=left_words,
+        now=datetime.now(UTC),
         zone=zone,
+        **_drawn(now, _asked(plan)),
     )
+
+
+@pages.get("/build/drawing")
+def drawing() -> str:
+    """The parts of the build's page that differ with the window, for a page that is open."""
+    now = viewing.overview(store(), _cache())
+    return render_template("build_parts.html", overview=now, zone=store().zone, **_drawn(now, _asked(store().plan)))
+
+
+def _drawn(now: Overview, asked: Shown) -> dict[str, Any]:
+    """What the drawing's templates are given; `drawing` is None where there is nothing to draw."""
+    if now.start is None or now.end is None:
+        return {"drawing": None, "asked_for": asked, "unfolded": None, "open_ended": 0}
+    plan, zone, cache = store().plan, store().zone, _cache()
+    series = windows.series(store(), cache)
+    _, work = waiting.waiting(store(), cache)
+    whole = Window(now.start, now.end)
+    window = _window(asked, whole)
+    if asked.window is not None:
+        asked = replace(asked, window=window)
+    before, after = windows.beside(series[""], window)
+    return {
+        "drawing": build_drawing.draw(plan, now, series, work, window, zone),
+        "asked_for": asked,
+        "reach": _reach(window, zone),
+        "moves": _moves(asked, window, whole),
+        "before": (day_of(before, zone), _around(asked, before, window)) if before else None,
+        "after": (day_of(after, zone), _around(asked, after, window)) if after else None,
+        "unfolded": _unfolded(asked, window, series),
+        "open_ended": series[""].open,
+        "longest_days": _longest(whole) // timedelta(days=1),
+    }
+
+
+def _cache() -> OverviewCache:
+    return cast(OverviewCache, current_app.extensions["lastlook-overview"])
+
+
+# ------------------------------------------------------------------------------------------------ addresses
+
+
+def _asked(plan: Plan) -> Shown:
+    """The address read leniently: what makes no sense in it is as if it were not there."""
+    sub = request.args.get("sub", "")
+    sub = sub if any(item.id == sub for item in plan.subassemblies) else ""
+    return Shown(_window_of("since", "until"), sub, _window_of("a", "b") if sub else None)
+
+
+def _window_of(first: str, last: str) -> Window | None:
+    start, end = (_read(request.args.get(name, "")) for name in (first, last))
+    return Window(start, end) if start is not None and end is not None and start < end else None
+
+
+def _read(text: str) -> datetime | None:
+    if not _BASIC.fullmatch(text):
+        return None
+    try:
+        return datetime.strptime(text, _FORM).replace(tzinfo=UTC)
+    except ValueError:
+        return None
+
+
+def _written(instant: datetime) -> str:
+    return instant.astimezone(UTC).strftime(_FORM)
+
+
+# ------------------------------------------------------------------------------------------------ windows
+
+
+def _longest(whole: Window) -> timedelta:
+    return max(whole.length, timedelta(days=366))
+
+
+def _window(asked: Shown, whole: Window) -> Window:
+    found = (asked.window or whole).within(_longest(whole))
+    return Window(found.start.replace(microsecond=0), found.end.replace(microsecond=0))
+
+
+def _moves(asked: Shown, window: Window, whole: Window) -> Moves:
+    longest = _longest(whole)
+    folded = replace(asked, sub="", stretch=None)
+    middle = window.middle
+    scales = []
+    for words, days in _SCALES:
+        half = timedelta(days=days) / 2
+        here = abs(window.length / timedelta(days=days) - 1) < 0.02
+        scales.append((words, folded.address(window=Window(middle - half, middle + half)), here))
+    return Moves(
+        folded.address(window=window.moved(-0.5)),
+        folded.address(window=window.moved(0.5)),
+        folded.address(window=window.scaled(1 / _STEP).within(longest)) if window.length > windows.SHORTEST else "",
+        folded.address(window=window.scaled(_STEP).within(longest)) if window.length < longest else "",
+        folded.address(window=None) if asked.window is not None else "",
+        tuple(scales),
+    )
+
+
+def _around(asked: Shown, instant: datetime, window: Window) -> str:
+    half = window.length / 2
+    return replace(asked, sub="", stretch=None).address(window=Window(instant - half, instant + half))
+
+
+def _reach(window: Window, zone: str) -> str:
+    """From when to when, with times of day where they matter."""
+    first, last = day_of(window.start, zone), day_of(window.end, zone)
+    if window.length > timedelta(days=3):
+        return f"{first} to {last}"
+    start, end = clock_of(window.start, zone)[:5], clock_of(window.end, zone)[:5]
+    return f"{first}, {start} to {end}" if first == last else f"{first}, {start} to {last}, {end}"
+
+
+# ------------------------------------------------------------------------------------------------ pictures of a stretch
+
+
+@dataclass(frozen=True, slots=True)
+class Unfolded:
+    """The pictures of a row in a stretch, in words and with where to look closer and how to fold them again."""
+
+    sub: str
+    found: Stretch
+    words: str
+    closer: str
+    fold: str
+
+
+def _unfolded(asked: Shown, window: Window, series: Any) -> Unfolded | None:
+    if not asked.sub:
+        return None
+    part = asked.stretch or window
+    found = windows.stretch(store(), series[asked.sub], part, window, UNFOLDED)
+    zone = store().zone
+    closer = part.within(_longest(window))
+    words = (
+        times.describe_interval(part.start, part.end, zone) if part.length < timedelta(days=2) else _reach(part, zone)
+    )
+    return Unfolded(
+        asked.sub,
+        found,
+        words,
+        asked.address(window=closer, stretch=None) if closer.length < window.length else "",
+        asked.address(sub="", stretch=None),
+    )
+
+
+# ------------------------------------------------------------------------------------------------ examples
 
 
 def _examples(plan: Plan, now: Overview) -> list[str]:
@@ -105,141 +243,3 @@ def _examples(plan: Plan, now: Overview) -> list[str]:
     if sub is not None and sub.seen.count:
         found.append(f"{sub.sub.title.lower()} newest")
     return found
-
-
-# ------------------------------------------------------------------------------------------------ geometry
-
-
-def _x(now: Overview, instant: datetime | None) -> float:
-    if instant is None or now.start is None or now.end is None:
-        return 0.0
-    share = (instant - now.start) / (now.end - now.start)
-    return round(min(1.0, max(0.0, share)) * 100, 2)
-
-
-def _strip(now: Overview, row: Row, zone: str) -> Strip:
-    bars, lanes = _bars(now, row)
-    hidden = row.hidden
-    return Strip(
-        row=row,
-        height=max(1, lanes) * LANE + TICKS + 8,
-        bars=bars,
-        ticks=_ticks(row),
-        shut=tuple(_shut_line(now, opening, act) for opening, acts in row.shut for act in acts),
-        over=tuple(_shut_line(now, opening, act) for opening, acts in (*row.over, *row.waits) for act in acts),
-        hidden_x=_x(now, hidden.time.instant) if hidden is not None else None,
-        words=_in_words(row, zone),
-    )
-
-
-def _bars(now: Overview, row: Row) -> tuple[tuple[Bar, ...], int]:
-    """Steps that have pictures, each in the first lane with room for it and its id."""
-    ends: list[float] = []
-    bars = []
-    dated: list[tuple[datetime, datetime, str]] = [
-        (span.first, span.last, step.id) for step, span in row.steps if span.first is not None and span.last is not None
-    ]
-    for first, last, id in sorted(dated):
-        x = _x(now, first)
-        width = max(0.6, round(_x(now, last) - x, 2))
-        # Near the right edge the id stands to the left of its bar.
-        left = x + _LABEL_SHARE > 98
-        start, stop = (x - _LABEL_SHARE, x + width) if left else (x, max(x + width, x + _LABEL_SHARE))
-        lane = next((n for n, end in enumerate(ends) if end <= start), len(ends))
-        ends[lane : lane + 1] = [stop + 0.5]
-        label_x = round(x - 0.6, 2) if left else x
-        bars.append(Bar(id, x, width, TICKS + lane * LANE + 4, label_x, "end" if left else "start"))
-    return tuple(bars), len(ends)
-
-
-def _ticks(row: Row) -> str:
-    """The pictures as one path (SVG 2, path data) in a field of BINS by TICKS: one tick for each stretch that has any,
-    its height by the logarithm of how many."""
-    most = max((count for _, count in row.bins), default=1)
-    parts = []
-    for at, count in row.bins:
-        height = 5 + round((TICKS - 6) * math.log1p(count) / math.log1p(most))
-        parts.append(f"M{at} {TICKS}v-{height}h.8v{height}z")
-    return "".join(parts)
-
-
-def _shut_line(now: Overview, opening: Opening, act: Closing, lane: int = 0) -> ShutLine:
-    from_x = _x(now, act.time.earliest)
-    again = _x(now, act.reopened.instant) if act.reopened is not None else None
-    x = _x(now, act.time.instant)
-    return ShutLine(opening, x, from_x, round(_x(now, act.time.latest) - from_x, 2), again, lane)
-
-
-def _heads(now: Overview) -> tuple[ShutLine, ...]:
-    """Every closing above the rows, its id in the first lane with room."""
-    ends: list[float] = []
-    heads = []
-    acts = [(act.time.instant, opening, act) for opening, acts in now.openings for act in acts]
-    for instant, opening, act in sorted(acts, key=lambda each: (each[0] is None, each[0], each[1].id)):
-        x = _x(now, instant)
-        lane = next((n for n, end in enumerate(ends) if end <= x), len(ends))
-        ends[lane : lane + 1] = [x + _LABEL_SHARE]
-        heads.append(_shut_line(now, opening, act, lane))
-    return tuple(heads)
-
-
-def _marks(now: Overview, zone: str) -> Iterator[tuple[float, str]]:
-    """Dates along the top: (place, words), few enough for a phone."""
-    if now.start is None or now.end is None:
-        return
-    tz = times.zone_named(zone)
-    first, last = now.start.astimezone(tz), now.end.astimezone(tz)
-    days = (last - first) / timedelta(days=1)
-    step, form = _scale(days)
-    at = first.replace(hour=0, minute=0, second=0, microsecond=0)
-    if form == "day":
-        at += timedelta(days=1)
-        if step >= 7:
-            at += timedelta(days=(7 - at.weekday()) % 7)  # weeks begin on Monday
-    else:
-        at = _months_on(at.replace(day=1), 1)
-        while form == "year" and at.month != 1:
-            at = _months_on(at, 1)
-    year = first.year
-    while at < last:
-        day, month, _ = day_of(at, zone).split(" ")
-        words = {"day": f"{day} {month}", "month": month, "year": ""}[form]
-        # A phone has no room for the year beside each date; the sheet's head says where they begin and end.
-        yield _x(now, at), f"{words} {at.year}".strip() if at.year != year or not words else words
-        year = at.year
-        at = at + timedelta(days=step) if form == "day" else _months_on(at, {31: 1, 92: 3}.get(step, step // 366 * 12))
-
-
-def _scale(days: float) -> tuple[int, str]:
-    """How far apart dates are marked, in days, and whether they name days, months or years."""
-    scales = ((1, "day"), (2, "day"), (7, "day"), (14, "day"), (31, "month"), (92, "month"), (366, "year"))
-    fits = (scale for scale in scales if days / scale[0] <= _MOST_MARKS)
-    return next(fits, (366 * math.ceil(days / 366 / _MOST_MARKS), "year"))
-
-
-def _months_on(first: datetime, months: int) -> datetime:
-    total = first.year * 12 + first.month - 1 + months
-    return first.replace(year=total // 12, month=total % 12 + 1)
-
-
-# ------------------------------------------------------------------------------------------------ words
-
-
-def _in_words(row: Row, zone: str) -> str:
-    """The row's drawing for those who do not see it."""
-    parts = [_span_in_words(row.seen, zone)]
-    for step, span in row.steps:
-        parts.append(f"{step.id} {_span_in_words(span, zone)}")
-    for opening, acts in (*row.shut, *row.over, *row.waits):
-        parts.extend(f"{opening.id} closed {times.describe(act.time, zone)}" for act in acts)
-    return f"{row.sub.title}: " + "; ".join(parts)
-
-
-def _span_in_words(span: Span, zone: str) -> str:
-    if not span.count:
-        return "no picture"
-    pictures = f"{span.count} picture{'' if span.count == 1 else 's'}"
-    if span.first is None or span.last is None:
-        return f"{pictures}, at times not known"
-    first, last = day_of(span.first, zone), day_of(span.last, zone)
-    return f"{pictures} on {first}" if first == last else f"{pictures} from {first} to {last}"

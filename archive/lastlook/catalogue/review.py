@@ -71,3 +71,25 @@ def placed_count(catalogue: Catalogue) -> int:
     """How many pictures a person has put to a subassembly or step."""
     row = catalogue.row(f"SELECT COUNT(DISTINCT rid) FROM tag WHERE state = 'set' AND dimension IN {_PLACING}")
     return int(row[0]) if row else 0
+
+
+def waiting_count(catalogue: Catalogue, sure: float, contradicted: str) -> int:
+    """How many pictures of `open_pictures` need a person: not those of which all that was proposed was refused, nor
+    those with a place that is applied, surer than `sure` and without a claim whose reason holds `contradicted`."""
+    row = catalogue.row(
+        f"""
+        SELECT COUNT(*) FROM picture p LEFT JOIN (
+            SELECT rid, MAX(state = 'set') AS placed, MAX(state = 'rejected') AS refused,
+                MAX(state = 'proposed') AS claimed, MAX((state = 'proposed') * counts * confidence) AS top,
+                MAX(state = 'proposed' AND counts = 1 AND dimension = 'subassembly') AS applied,
+                MAX(state = 'proposed' AND dimension = 'subassembly' AND instr(why, :other) > 0) AS other
+            FROM tag WHERE dimension IN {_PLACING} GROUP BY rid
+        ) t USING (rid)
+        WHERE NOT COALESCE(t.placed, 0)
+            AND p.rid NOT IN (SELECT rid FROM medium m JOIN picture USING (sha256) WHERE m.shown = 0)
+            AND NOT (COALESCE(t.refused, 0) AND NOT COALESCE(t.claimed, 0))
+            AND NOT (COALESCE(t.applied, 0) AND NOT COALESCE(t.other, 0) AND COALESCE(t.top, 0) >= :sure)
+        """,
+        {"sure": sure, "other": contradicted},
+    )
+    return int(row[0]) if row else 0
