@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import secrets
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from lastlook.archive import Archive
 from lastlook.errors import UsageError
@@ -17,7 +18,8 @@ class ViewerConfig:
     """`host`, `port`: where it listens; this machine only unless told otherwise. `by`: who decides on its pages ('' for
     the name this person has logged in with). `allowed_hosts`: names under which it may be called, besides its own.
     `passcode`: asked for before anything is shown; required as soon as other machines can reach it. `secret` signs
-    the cookie: a new one at each start, so that no visit outlives the viewer.
+    the cookie: a new one at each start, so that no visit outlives the viewer. `inboxes`, `backups`: folders that may be
+    taken in or backed up to from the pages; `records`: where hand-over records are put (beside the archive else).
     """
 
     archive: Archive
@@ -26,6 +28,9 @@ class ViewerConfig:
     port: int = 8047
     allowed_hosts: tuple[str, ...] = ()
     passcode: str = field(default="", repr=False)
+    inboxes: tuple[Path, ...] = ()
+    backups: tuple[Path, ...] = ()
+    records: Path | None = None
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
 
     @property
