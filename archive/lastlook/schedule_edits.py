@@ -21,7 +21,7 @@ from lastlook.plan.row import read_fields
 from lastlook.plan.schedule import schedule_from_csv, with_schedule
 from lastlook.plan.write import dump_plan
 from lastlook.planning import Loaded, PlanMoved
-from lastlook.records import Decision, Plan, Run, RunStatus
+from lastlook.records import Decision, Dimension, Plan, Run, RunStatus
 from lastlook.store import Store
 
 REVISIONS = 12
@@ -98,8 +98,11 @@ def named_by(store: Store, id: str) -> list[str]:
     for opening in plan.openings:
         if id in (*opening.shows, *opening.reaches, *opening.replaces):
             found.append(f"opening {opening.id}")
-    about = any(not undone for _, undone in decisions.about(store.catalogue, id))
-    if about or id in tags.targets_in_use(store.catalogue):
+    about = any(not undone for subject in (id, f"item:{id}") for _, undone in decisions.about(store.catalogue, subject))
+    shown = bool(
+        store.tagged(store.columns, Dimension.RUN, [id]).any()
+    )  # quick, and true of most; the rest is looked up
+    if shown or about or id in tags.targets_in_use(store.catalogue):
         found.append("pictures or decisions")
     return found
 
