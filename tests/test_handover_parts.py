@@ -26,7 +26,7 @@ from lastlook.cli.main import root as command
 from lastlook.errors import UsageError
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
-from lastlook.handover import bag, metadata, packing, printed, signing, site, tables
+from lastlook.handover import bag, fonts, metadata, packing, signing, site, tables
 from lastlook.handover.material import Audience
 from lastlook.progress import Progress, Stage
 from lastlook.store import Store
@@ -213,8 +213,10 @@ def _said(store: Store) -> list[object]:
 
 
 def test_letters_that_the_print_lacks_are_told() -> None:
-    assert printed.unprintable(["größte Ωμ кириллица", "漢字 →"]) == "字漢"
-    assert printed.printable("a → 漢 b\x00") == "a –> [?] b"
+    # U+E0F1 is private use, U+0378 not assigned: no font has them, and none may vanish without a word.
+    found = fonts.look(["größte Ωμ кириллица", "\ue0f1 → \u0378"])
+    assert found.missing == "\u0378\ue0f1"
+    assert found.printable("a → \ue0f1 b\x00\u0378") == "a –> [?] b[?]"
 
 
 # ------------------------------------------------------------------------------------------------ writing

@@ -19,8 +19,8 @@ from lastlook import derived_again, times
 from lastlook.catalogue import decisions, pictures
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.gathering import Scope, material
-from lastlook.handover import metadata, printed
-from lastlook.handover.compose import LABELS, entry
+from lastlook.handover import fonts, metadata, printed
+from lastlook.handover.compose import LABELS, Entries
 from lastlook.handover.content import Chapter, Content, Figure, PictureEntry, Section, Statement
 from lastlook.handover.material import Audience
 from lastlook.handover.words import N_, Words, words_of
@@ -74,7 +74,7 @@ def send(
     private = [id for id in ids if id not in found.pictures]
     if private:
         raise UsageError(f"{private[0]} is private or cannot be shown", "Let it go first: 'lastlook private --not'.")
-    entries = {id: entry(found, words, found.pictures[id]) for id in ids}
+    entries: Mapping[str, PictureEntry] = Entries(found, words, ids)
     part = out.with_name(f".{out.name}.part")
     try:
         with tempfile.TemporaryDirectory(prefix="lastlook-pack-") as held:
@@ -85,6 +85,12 @@ def send(
                 metadata.copy(source, folder / f"{id}.jpg", EDGE, _described(entries[id], content))
             shown = {id: _digest((folder / f"{id}.jpg").read_bytes()) for id in ids}
             if out.suffix.lower() == ".pdf":
+                letters = fonts.look(printed.texts(content))
+                if letters.missing:  # nobody shall approve a wording that shows question marks
+                    raise UsageError(
+                        f"the print has no letters for {letters.missing}",
+                        f"End its name in .html. {' '.join(fonts.hints(letters.missing))}",
+                    )
                 printed.write(content, part, folder, found.issued)
             else:
                 part.write_text(_page(words, content, asked, said, entries, folder), encoding="utf-8")

@@ -127,6 +127,8 @@ def _pictures(
 def _quiet_captions(store: Store, private: Private) -> set[str]:
     """Pictures whose caption was said by a decision that is private."""
     found: set[str] = set()
+    if not private.notes:  # and so no need to read every decision on tags
+        return found
     for decision in decisions.live(store.catalogue, "tag"):
         if "caption" in decision.body:
             listed = decision.body["pictures"]

@@ -19,12 +19,13 @@ from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.gathering import Scope, material, subassembly_titles
-from lastlook.handover import bag, drawing, metadata, packing, printed, signing, site, tables
+from lastlook.handover import bag, drawing, fonts, metadata, packing, printed, signing, site, tables
 from lastlook.handover.compose import compose
 from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Audience, Material
 from lastlook.handover.words import N_, Words, words_of
 from lastlook.locking import held
+from lastlook.plan import structure
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Picture, PictureKind
 from lastlook.store import Store
@@ -35,6 +36,7 @@ SIZES = (640, 6000)
 _PAGE_EDGE = 1280  # the long edge of the derived pictures that copies are made from
 _PAGE_BYTES = 5200  # a picture's own page
 _FIXED_BYTES = 900_000  # fonts of the print, style, script, the chapters
+_NAMED = 24  # letters without a font that the record names one by one
 _HINT = "Choose another name, or move what is there out of the way."
 
 
@@ -67,7 +69,7 @@ class Options:
 @dataclass(frozen=True, slots=True)
 class Preview:
     """What would be written. `left_out`: originals that cannot go along, each with the reason; `unprintable`: letters
-    that the print cannot show."""
+    that the print cannot show, and `hints` what to do about them; `fonts`: those of this computer that it needs."""
 
     content: Content
     photos: int
@@ -79,6 +81,19 @@ class Preview:
     withheld: int
     left_out: tuple[str, ...]
     unprintable: str
+    hints: tuple[str, ...]
+    fonts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Composed:
+    """All that a record is written from; `letters` are those of its print, None where there is none."""
+
+    found: Material
+    content: Content
+    originals: tuple[Medium, ...]
+    left_out: tuple[str, ...]
+    letters: fonts.Letters | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,82 +110,106 @@ class Written:
 
 def preview(store: Store, options: Options) -> Preview:
     """What a record would hold, how large it would be and what is missing. Writes nothing."""
-    found, content, originals, left_out = _composed(store, options)
-    stills = sum(entry.kind == PictureKind.STILL for entry in content.pictures.values())
-    size = _FIXED_BYTES
-    for entry in content.pictures.values():
-        large = _copy_bytes(store, found.pictures[entry.id], options.edge)
-        small = _copy_bytes(store, found.pictures[entry.id], SMALL)
-        size += _PAGE_BYTES + large + small * (2 if options.print_ else 1)
-    original_bytes = sum(medium.size_bytes for medium in originals)
+    made = _composed(store, options)
+    content, letters = made.content, made.letters
+    shown = [made.found.pictures[id] for id in content.pictures]
+    stills = sum(picture.kind is PictureKind.STILL for picture in shown)
+    size = _FIXED_BYTES + sum(_PAGE_BYTES + _copies_bytes(store, picture, options) for picture in shown)
+    original_bytes = sum(medium.size_bytes for medium in made.originals)
     return Preview(
         content,
         len(content.pictures) - stills,
         stills,
         size + original_bytes,
-        len(originals),
+        len(made.originals),
         original_bytes,
         content.gaps,
         content.withheld,
-        left_out,
-        printed.unprintable(_texts(content)) if options.print_ else "",
+        made.left_out,
+        letters.missing if letters else "",
+        fonts.hints(letters.missing) if letters else (),
+        letters.of_machine if letters else (),
     )
 
 
-def _copy_bytes(store: Store, picture: Picture, edge: int) -> int:
-    """About how large a copy becomes: from the size of what it is made from, where that is there and large enough."""
+def _copies_bytes(store: Store, picture: Picture, options: Options) -> int:
+    """About how large the copies become: from the size of what they are made from, where that is there."""
     longest = max(picture.width, picture.height, 1)
     try:
-        made = (store.archive.derived / picture.page).stat().st_size
+        made = os.stat(f"{store.archive.derived}/{picture.page}").st_size  # noqa: PTH116 - ten thousand of them
     except OSError:
         made = 0
     page = min(longest, _PAGE_EDGE)
-    wanted = min(longest, edge) if edge > EDGE else min(page, edge)
     octets = made or picture.width * picture.height * (page / longest) ** 2 * 0.2
-    # A smaller copy has more detail a pixel: sizes go with the side to the power of 1.6, measured on bench photographs.
-    return int(octets * 1.15 * (wanted / page) ** 1.6) + 3500
+
+    def copy(edge: int) -> int:
+        wanted = min(longest, edge) if edge > EDGE else min(page, edge)
+        # A smaller copy has more detail a pixel: sizes go with the side to the power of 1.6, measured on bench
+        # photographs.
+        return int(octets * 1.15 * (wanted / page) ** 1.6) + 3500
+
+    return copy(options.edge) + copy(SMALL) * (2 if options.print_ else 1)
 
 
-def _texts(content: Content) -> Iterator[str]:
+def _texts(found: Material, content: Content) -> Iterator[str]:
+    """All that the print may say."""
     yield from (content.title, content.client, content.scope)
-    for entry in content.pictures.values():
-        yield from (entry.caption, entry.shows, entry.file)
+    yield from (item.title for item in structure.items(found.plan).values())
+    for id in content.pictures:
+        yield from (found.pictures[id].caption, found.pictures[id].file)
     for chapter in content.chapters:
-        for section in chapter.sections:
-            yield section.title
-            yield from (said.text for said in section.statements)
-            yield from (cell.text for table in section.tables for row in table.rows for cell in row)
+        yield from printed.chapter_texts(chapter)
 
 
-def _composed(store: Store, options: Options) -> tuple[Material, Content, tuple[Medium, ...], tuple[str, ...]]:
+def _composed(store: Store, options: Options) -> _Composed:
     options.check()
     words = words_of(options.language, store.zone)
     found = replace(material(store, options.scope, options.audience), scope=_scope_words(store, options, words))
     content = compose(found, words)
+    letters = fonts.look(_texts(found, content)) if options.print_ else None
     originals: list[Medium] = []
     left_out: list[str] = []
     names: dict[str, str] = {}
     if options.originals:
-        for sha256 in dict.fromkeys(entry.sha256 for entry in content.pictures.values()):
+        hidden = "file-names" in found.fields
+        for sha256 in dict.fromkeys(found.pictures[id].sha256 for id in content.pictures):
             medium = media.get(store.catalogue, sha256)
             if medium is None:
                 continue
             reason = _cannot_go(store, medium, options)
-            shown = medium.file if "file-names" not in found.fields else sha256[:12]
             if reason:
-                left_out.append(f"{shown}: {reason}")
+                left_out.append(f"{sha256[:12] if hidden else medium.file}: {reason}")
             else:
                 originals.append(medium)
-                hidden = "file-names" in found.fields
                 names[sha256] = f"originals/{sha256[:12]}{_name(medium, hidden=hidden)}"
-        content = replace(
-            content,
-            pictures={
-                id: replace(entry, original=names.get(entry.sha256, "")) for id, entry in content.pictures.items()
-            },
+    found = replace(found, originals=names)
+    content = compose(found, words, limits=_limits(letters, words))
+    return _Composed(found, content, tuple(originals), tuple(left_out), letters)
+
+
+def _limits(letters: fonts.Letters | None, words: Words) -> tuple[str, ...]:
+    """What the print cannot show as it was written, and what its bytes depend on."""
+    said = []
+    if letters is not None and letters.missing:
+        named = [f"{letter} (U+{ord(letter):04X})" for letter in letters.missing[:_NAMED]]
+        more = f" … {len(letters.missing)}" if len(letters.missing) > _NAMED else ""
+        said.append(
+            words(
+                N_("The print has no letters for {letters} and shows [?] in their place; the pages show them."),
+                letters=", ".join(named) + more,
+            )
         )
-        found = replace(found, originals=names)
-    return found, content, tuple(originals), tuple(left_out)
+    if letters is not None and letters.of_machine:
+        said.append(
+            words(
+                N_(
+                    "The print uses fonts of the computer on which it was written ({fonts}); written on another, its "
+                    "file may differ."
+                ),
+                fonts=", ".join(letters.of_machine),
+            )
+        )
+    return tuple(said)
 
 
 def _name(medium: Medium, *, hidden: bool) -> str:
@@ -215,18 +254,18 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
         raise UsageError("a record cannot lie inside the archive", "Choose a folder outside of it.")
     lock = store.archive.incoming / "handover.lock"
     with held(lock, "another record of this archive is being written"), _unfinished(out) as part:
-        found, content, originals, left_out = _composed(store, options)
+        made = _composed(store, options)
+        found, content = made.found, made.content
         if not content.pictures:
             raise UsageError("no picture would be in this record", "Widen its scope, or see what is private.")
         data = part / "data"
         _copies(store, content, data, options.edge, report)
         _drawn(found, content, data)
-        _originals(store, found, originals, data, options, report)
+        _originals(store, found, made.originals, data, options, report)
         extras = _tables(content, data)
         if options.print_:
-            printed.write(
-                content, data / "record.pdf", data / "small", found.issued, paper=options.paper, report=report
-            )
+            target, paper = data / "record.pdf", options.paper
+            printed.write(content, target, data / "small", found.issued, paper=paper, report=report)
             extras.insert(0, (content.labels["print"] + " (PDF)", "record.pdf"))
         site.write(content, data, extras=extras, report=report)
         bag.write(part, _bag_info(content), report)
@@ -244,7 +283,7 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
         part.replace(out)
         if zip_file is not None:
             temporary.replace(zip_file)
-    return Written(out, zip_file, len(content.pictures), len(files), size, content.gaps, left_out, signature)
+    return Written(out, zip_file, len(content.pictures), len(files), size, content.gaps, made.left_out, signature)
 
 
 @contextmanager

@@ -91,6 +91,7 @@ def handover(store: Store, out: Path, **given: object) -> int:
         "missing": list(seen.gaps),
         "left_out": list(seen.left_out),
         "unprintable": seen.unprintable,
+        "fonts_of_this_computer": list(seen.fonts),
     }
     if not as_json:
         _say(seen.photos, seen.stills, seen.size_bytes, seen.originals, seen.withheld)
@@ -101,6 +102,12 @@ def handover(store: Store, out: Path, **given: object) -> int:
         if seen.unprintable:
             click.echo(
                 f"  the PDF has no letters for {seen.unprintable}: they are printed as [?]; the pages show them."
+            )
+            for hint in seen.hints:
+                click.echo(f"  {hint}")
+        if seen.fonts:
+            click.echo(
+                f"  the PDF uses fonts of this computer, so another may write other bytes: {', '.join(seen.fonts)}"
             )
     if given["only_preview"]:
         if as_json:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
 from lastlook.closing import cautions, item_log
@@ -60,8 +61,8 @@ LABELS = {
 }
 
 
-def compose(material: Material, words: Words) -> Content:
-    """The whole content of a record in one language."""
+def compose(material: Material, words: Words, *, limits: Sequence[str] = ()) -> Content:
+    """The whole content of a record in one language. `limits`: what its forms cannot show, in sentences."""
     desk = chapters.Desk(material, words)
     made: list[Chapter] = [
         chapters.what(desk),
@@ -76,11 +77,11 @@ def compose(material: Material, words: Words) -> Content:
         chapters_wiring.spares(desk),
     ]
     gaps = tuple(dict.fromkeys(desk.gaps))
-    made.append(_limits(desk, gaps))
-    entries = {id: entry(material, words, picture) for id, picture in material.pictures.items()}
+    made.append(_limits(desk, gaps, limits))
+    wanted = list(material.pictures)
     if material.audience is Audience.CLIENT:
-        wanted = referred(made)
-        entries = {id: one for id, one in entries.items() if id in wanted}
+        kept = referred(made)
+        wanted = [id for id in wanted if id in kept]
     build = material.plan.build
     return Content(
         language=words.language,
@@ -92,7 +93,7 @@ def compose(material: Material, words: Words) -> Content:
         issued_on=format_rfc3339(material.issued, "UTC"),
         scope=material.scope,
         chapters=tuple(made),
-        pictures=entries,
+        pictures=Entries(material, words, wanted),
         runs=tuple(_row(desk, run.id) for run in material.plan.runs if run.id in material.items),
         gaps=gaps,
         labels={key: words(text) for key, text in LABELS.items()},
@@ -100,7 +101,7 @@ def compose(material: Material, words: Words) -> Content:
     )
 
 
-def _limits(desk: chapters.Desk, gaps: tuple[str, ...]) -> Chapter:
+def _limits(desk: chapters.Desk, gaps: tuple[str, ...], limits: Sequence[str]) -> Chapter:
     words = desk.words
     said = desk.topics("limits")
     fixed = [cautions.LIMITS, topics.DRILLING, topics.DUST, topics.OLD]
@@ -114,6 +115,7 @@ def _limits(desk: chapters.Desk, gaps: tuple[str, ...]) -> Chapter:
                 )
             )
         )
+    said += [Statement(text) for text in limits]
     listed = tuple(Statement(gap, missing=True) for gap in gaps)
     none = (Statement(words(N_("Nothing is known to be missing."))),)
     return Chapter(
@@ -142,10 +144,38 @@ def referred(made: list[Chapter]) -> set[str]:
     return found
 
 
-def entry(material: Material, words: Words, picture: Picture) -> PictureEntry:
-    """One picture as the record tells it."""
+class Entries(Mapping[str, PictureEntry]):
+    """The pictures of a record by id, in order. Each is put into words when it is first asked for: a preview of ten
+    thousand pictures counts them and reads none."""
+
+    def __init__(self, material: Material, words: Words, ids: Sequence[str]) -> None:
+        self._material = material
+        self._words = words
+        self._titles = {id: item.title for id, item in structure.items(material.plan).items()}
+        self._made: dict[str, PictureEntry | None] = dict.fromkeys(ids)
+
+    def __getitem__(self, id: str) -> PictureEntry:
+        made = self._made[id]
+        if made is None:
+            made = self._made[id] = entry(self._material, self._words, self._material.pictures[id], self._titles)
+        return made
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._made)
+
+    def __len__(self) -> int:
+        return len(self._made)
+
+    def __contains__(self, id: object) -> bool:
+        return id in self._made
+
+    def __repr__(self) -> str:
+        return repr(dict(self))
+
+
+def entry(material: Material, words: Words, picture: Picture, titles: Mapping[str, str]) -> PictureEntry:
+    """One picture as the record tells it. `titles` of everything in the plan, by id."""
     plan, own = material.plan, material.audience is Audience.OWN
-    titles = {id: item.title for id, item in structure.items(plan).items()}
     dimensions = {dimension: picture.counted(dimension) for dimension in Dimension}
     hidden = "proposals" in material.fields
     said = {id for dimension in Dimension for id in picture.said(dimension)}

@@ -1,84 +1,29 @@
 """The record for printing: PDF, A4 or Letter, with contents, page numbers, bookmarks, captions and alt text.
 
-Text can be selected and searched; the fonts are embedded, cut down to the letters that are used (Noto Sans: Latin with
-all accents, Greek, Cyrillic, Devanagari). `unprintable` names letters that no embedded font has.
+Text can be selected and searched; the fonts are embedded, cut down to the letters that are used (see `fonts`). Letters
+that join, carry marks or run from the right are set by HarfBuzz and the Unicode rules for both directions.
 """
 
 from __future__ import annotations
 
 import tempfile
-import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-import fontpkg_noto_sans
-from fontTools import subset
-from fontTools.ttLib import TTFont
-from fontTools.varLib import instancer
 from fpdf import FPDF
 from fpdf.enums import Align, TableBordersLayout, TextEmphasis, WrapMode, XPos, YPos
 from fpdf.fonts import FontFace
 from fpdf.outline import TableOfContents
 
+from lastlook.handover import fonts
 from lastlook.handover.content import Chapter, Content, Section, Statement, Table
 from lastlook.plan import colours
 from lastlook.progress import Progress, Report, Stage, silent
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
-SANS = "Sans"
-_FONT = Path(fontpkg_noto_sans.__file__).parent / "files" / "NotoSans[wdth,wght].ttf"
-_INSTEAD = {"→": "–>", "←": "<–", "≤": "<=", "≥": ">=", "✓": "x", "\u00ad": "", "\u200b": ""}
 _GREY, _INK, _ACCENT = (90, 96, 100), (20, 24, 27), (138, 59, 0)
-
-
-@cache
-def _letters() -> frozenset[int]:
-    with TTFont(_FONT, lazy=True) as font:
-        return frozenset(font.getBestCmap())
-
-
-def _cut(folder: Path, weight: int, text: str) -> Path:
-    """The font in one weight with no letters but those of `text`: to weigh all four thousand would take seconds."""
-    with TTFont(_FONT, recalcTimestamp=False) as font:
-        for table in ("GPOS", "GSUB", "GDEF", "STAT"):  # kerning and forms of letters that nothing here uses
-            if table in font:
-                del font[table]
-        wanted = {ord(letter) for letter in printable(text)} | set(range(32, 127)) | set(map(ord, "\u00a0·–—…"))
-        options = subset.Options(recalc_timestamp=False, notdef_outline=True, name_IDs=["*"], layout_features=[])
-        cutter = subset.Subsetter(options)
-        cutter.populate(unicodes=wanted)
-        cutter.subset(font)
-        instancer.instantiateVariableFont(font, {"wght": weight, "wdth": 100}, inplace=True)
-        path = folder / f"sans-{weight}.ttf"
-        font.save(path)
-    return path
-
-
-def unprintable(texts: Iterable[str]) -> str:
-    """The letters in `texts` that the print cannot show, each once."""
-    known = _letters()
-    found = {letter for text in texts for letter in text if ord(letter) not in known and letter not in _INSTEAD}
-    return "".join(sorted(letter for letter in found if letter.isprintable()))
-
-
-def printable(text: str) -> str:
-    """`text` in letters of the embedded font; a letter that it lacks is printed as a question mark in brackets."""
-    known = _letters()
-    lost = "[?]"
-    made = []
-    for letter in text:
-        if letter in _INSTEAD:
-            made.append(_INSTEAD[letter])
-        elif letter in "\n\t\r":
-            made.append(" ")
-        elif unicodedata.category(letter).startswith("C"):
-            continue  # controls, and what only joins or turns other letters
-        else:
-            made.append(letter if ord(letter) in known else lost)
-    return "".join(made)
 
 
 def write(
@@ -88,35 +33,62 @@ def write(
     issued: datetime,
     *,
     paper: str = "a4",
+    letters: fonts.Letters | None = None,
     report: Report = silent,
 ) -> None:
-    """Write the PDF. `pictures` holds the copies to print, `<id>.jpg`. The same content gives the same bytes."""
-    drawn = _Print(content, pictures, issued, PAPERS[paper], report)
-    try:
-        drawn.write(target)
-    finally:
-        for font in drawn.pdf.fonts.values():  # read from files that the library leaves open
-            opened = getattr(font, "ttfont", None)
-            if opened is not None:
-                opened.close()
+    """Write the PDF. `pictures` holds the copies to print, `<id>.jpg`; `letters` the fonts, where they were looked for
+    already. The same content gives the same bytes with the same fonts."""
+    with tempfile.TemporaryDirectory(prefix="lastlook-fonts-") as folder:
+        drawn = _Print(content, pictures, issued, PAPERS[paper], report)
+        drawn.load(letters or fonts.look(texts(content)), Path(folder))
+        try:
+            drawn.write(target)
+        finally:
+            for font in drawn.pdf.fonts.values():  # read from files that the library leaves open
+                opened = getattr(font, "ttfont", None)
+                if opened is not None:
+                    opened.close()
+
+
+def texts(content: Content) -> Iterator[str]:
+    """Everything that is said in a record, in any of its forms."""
+    yield from (content.title, content.subtitle, content.build, content.client, content.issued, content.scope)
+    yield from content.labels.values()
+    for entry in content.pictures.values():
+        yield from (entry.title, entry.caption, entry.spoken, entry.time, entry.basis_words, entry.file, entry.place)
+        yield from (entry.shows, entry.camera)
+    for chapter in content.chapters:
+        yield from chapter_texts(chapter)
+
+
+def chapter_texts(chapter: Chapter) -> Iterator[str]:
+    yield from (chapter.title, chapter.lead)
+    for section in chapter.sections:
+        yield section.title
+        for said in section.statements:
+            yield from (said.text, said.label, said.source)
+        for table in section.tables:
+            yield from (table.caption, *table.heads)
+            yield from (cell.text for row in table.rows for cell in row)
+        yield from (figure.role for figure in section.figures)
 
 
 class _Pages(FPDF):
     """Head and foot of each page."""
 
-    def __init__(self, paper: str, running: str, page_word: str) -> None:
+    foot = ("", "")  # what stands at the left, and the word for a page
+
+    def __init__(self, paper: str) -> None:
         super().__init__(format=paper)
-        self._running = running
-        self._page_word = page_word
 
     def footer(self) -> None:
         if self.page_no() == 1:
             return
         self.set_y(-14)
-        self.set_font(SANS, size=8)
+        self.set_font(fonts.SANS, size=8)
         self.set_text_color(*_GREY)
-        self.cell(w=self.epw / 2, text=self._running)
-        self.cell(w=self.epw / 2, text=f"{self._page_word} {self.page_no()}", align=Align.R)
+        self.cell(w=self.epw / 2, text=self.foot[0])
+        self.cell(w=self.epw / 2, text=f"{self.foot[1]} {self.page_no()}", align=Align.R)
 
 
 class _Print:
@@ -124,20 +96,31 @@ class _Print:
         self.content = content
         self.pictures = pictures
         self.report = report
-        self.pdf = pdf = _Pages(paper, printable(content.title), printable(content.labels["page"]))
-        with tempfile.TemporaryDirectory(prefix="lastlook-fonts-") as folder:
-            for style, weight in (("", 400), ("B", 700)):
-                pdf.add_font(SANS, style, str(_cut(Path(folder), weight, repr(content))))
+        self.said = fonts.plain
+        self.pdf = pdf = _Pages(paper)
         pdf.set_margins(18, 16)
         pdf.set_auto_page_break(True, margin=20)
         pdf.set_lang({"en": "en-GB", "de": "de-DE"}[content.language])
-        pdf.set_title(printable(content.title))
-        pdf.set_subject(printable(content.subtitle))
+        pdf.set_title(fonts.plain(content.title))
+        pdf.set_subject(fonts.plain(content.subtitle))
         pdf.set_creator("lastlook")
         pdf.set_creation_date(issued)
         # What a figure's number is: pictures are named by it where a statement leads to them.
         self.numbers: dict[str, int] = {}
         self.links: dict[str, int] = {}
+
+    def load(self, letters: fonts.Letters, folder: Path) -> None:
+        """Take the fonts; their files stay in `folder` until all is written."""
+        self.said = letters.printable
+        self.pdf.foot = (self.said(self.content.title), self.said(self.content.labels["page"]))
+        used = set().union(*map(letters.printable, texts(self.content)))
+        names = [fonts.SANS, *(f"more{number}" for number in range(1, len(letters.faces)))]
+        for name, face in zip(names, letters.faces, strict=True):
+            for style, weight in (("", 400), ("B", 700)):
+                cut = fonts.cut(face, folder, weight, used, name)
+                self.pdf.add_font(name, style, str(cut))
+        self.pdf.set_fallback_fonts(names[1:], exact_match=False)
+        self.pdf.set_text_shaping(letters.shaped)
 
     def write(self, target: Path) -> None:
         pdf, content = self.pdf, self.content
@@ -145,8 +128,8 @@ class _Print:
         pdf.add_page()
         self._cover()
         pdf.add_page()
-        pdf.set_font(SANS, "B", 16)
-        pdf.cell(text=printable(content.labels["contents"]), new_x=XPos.LMARGIN, new_y=YPos.NEXT, h=12)
+        pdf.set_font(fonts.SANS, "B", 16)
+        pdf.cell(text=self.said(content.labels["contents"]), new_x=XPos.LMARGIN, new_y=YPos.NEXT, h=12)
         contents = TableOfContents(text_style=self._style(10), line_spacing=1.25)
         pdf.insert_toc_placeholder(contents.render_toc, pages=1, allow_extra_pages=True)
         for number, chapter in enumerate(content.chapters):
@@ -179,15 +162,15 @@ class _Print:
     def _style(self, size: float) -> Any:
         from fpdf import TextStyle
 
-        return TextStyle(font_family=SANS, font_size_pt=size)
+        return TextStyle(font_family=fonts.SANS, font_size_pt=size)
 
     # ------------------------------------------------------------------------------------------------ text
 
     def _text(self, text: str, size: float = 9.5, *, bold: bool = False, colour: tuple[int, int, int] = _INK) -> None:
         pdf = self.pdf
-        pdf.set_font(SANS, "B" if bold else "", size)
+        pdf.set_font(fonts.SANS, "B" if bold else "", size)
         pdf.set_text_color(*colour)
-        pdf.multi_cell(w=0, h=size * 0.5, text=printable(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=Align.L)
+        pdf.multi_cell(w=0, h=size * 0.5, text=self.said(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=Align.L)
 
     def _cover(self) -> None:
         pdf, content = self.pdf, self.content
@@ -207,7 +190,7 @@ class _Print:
             self._image(first.picture, pdf.l_margin, pdf.get_y(), 120, 90)
 
     def _chapter(self, chapter: Chapter) -> None:
-        self.pdf.start_section(printable(chapter.title), level=0)
+        self.pdf.start_section(self.said(chapter.title), level=0)
         self._text(chapter.title, 16, bold=True)
         if chapter.lead:
             self._text(chapter.lead, 9.5, colour=_GREY)
@@ -218,7 +201,7 @@ class _Print:
     def _section(self, chapter: Chapter, section: Section) -> None:
         self._room(26)
         if len(chapter.sections) > 1:
-            self.pdf.start_section(printable(section.title), level=1)
+            self.pdf.start_section(self.said(section.title), level=1)
         self.pdf.ln(2)
         self._text(section.title, 11.5, bold=True)
         for statement in section.statements:
@@ -242,20 +225,20 @@ class _Print:
         top, page = pdf.get_y(), pdf.page_no()
         label = f"{self.content.labels['caution']}: " if said.caution else f"{said.label}: " if said.label else ""
         pdf.set_text_color(*(_ACCENT if said.caution else _INK))
-        pdf.set_font(SANS, "B", 9.5)
+        pdf.set_font(fonts.SANS, "B", 9.5)
         if label:
-            pdf.write(4.7, printable(label))
-        pdf.set_font(SANS, "", 9.5)
-        pdf.write(4.7, printable(said.text))
+            pdf.write(4.7, self.said(label))
+        pdf.set_font(fonts.SANS, "", 9.5)
+        pdf.write(4.7, self.said(said.text))
         pdf.set_text_color(*_GREY)
         if said.source:
             pdf.set_font_size(8.5)
-            pdf.write(4.7, printable(f"  — {said.source}"))
+            pdf.write(4.7, self.said(f"  — {said.source}"))
         known = [id for id in said.pictures if id in self.numbers]
         for id in known:
-            pdf.set_font(SANS, "B", 8.5)
+            pdf.set_font(fonts.SANS, "B", 8.5)
             pdf.write(4.7, "  ")
-            pdf.write(4.7, printable(f"{self.content.labels['picture']} {self.numbers[id]}"), link=self._link(id))
+            pdf.write(4.7, self.said(f"{self.content.labels['picture']} {self.numbers[id]}"), link=self._link(id))
         pdf.ln(5)
         pdf.set_left_margin(left)
         pdf.set_x(left)
@@ -273,7 +256,7 @@ class _Print:
             return
         self._room(24)
         many = len(table.heads) > 6
-        pdf.set_font(SANS, "", 6.6 if many else 8.5)
+        pdf.set_font(fonts.SANS, "", 6.6 if many else 8.5)
         pdf.set_text_color(*_INK)
         pdf.set_draw_color(170, 174, 176)
         pdf.set_line_width(0.2)
@@ -290,7 +273,7 @@ class _Print:
         ) as drawn:
             heads = drawn.row()
             for head in table.heads:
-                heads.cell(printable(head))
+                heads.cell(self.said(head))
             for row in table.rows:
                 line = drawn.row()
                 for cell in row:
@@ -299,7 +282,7 @@ class _Print:
                     style = None
                     if cell.swatch:
                         style = _filled(*cell.swatch)
-                    line.cell(printable(shown.strip()), style=style)
+                    line.cell(self.said(shown.strip()), style=style)
         pdf.ln(2)
 
     # ------------------------------------------------------------------------------------------------ pictures
@@ -314,7 +297,7 @@ class _Print:
         for at in range(0, len(shown), columns):
             row = shown[at : at + columns]
             captions = [self._caption(id, role, facts=facts) for id, role in row]
-            pdf.set_font(SANS, "", 7)
+            pdf.set_font(fonts.SANS, "", 7)
             lines = [
                 pdf.multi_cell(w=wide, h=3.1, text=text, dry_run=True, output="LINES", align=Align.L)
                 for text in captions
@@ -327,7 +310,7 @@ class _Print:
                 x = pdf.l_margin + number * (wide + gap)
                 self._image(id, x, top, wide, tall)
                 pdf.set_xy(x, top + tall + 0.8)
-                pdf.set_font(SANS, "", 7)
+                pdf.set_font(fonts.SANS, "", 7)
                 pdf.set_text_color(*_INK)
                 pdf.multi_cell(w=wide, h=3.1, text=captions[number], align=Align.L, new_x=XPos.LMARGIN, new_y=YPos.TOP)
             pdf.set_xy(pdf.l_margin, top + height)
@@ -338,7 +321,8 @@ class _Print:
         if facts:
             parts += [entry.shows, entry.basis_words, entry.file + (f" {entry.place}" if entry.place else "")]
             parts.append(f"SHA-256 {entry.sha256}")
-        return printable(" · ".join(part for part in parts if part))
+        # Where some words run from the right, each part has a line of its own, or their order could not be told.
+        return (" · " if self.pdf.text_shaping is None else "\n").join(self.said(part) for part in parts if part)
 
     def _image(self, id: str, x: float, y: float, wide: float, tall: float) -> None:
         entry = self.content.pictures[id]
@@ -349,13 +333,13 @@ class _Print:
             w=wide,
             h=tall,
             keep_aspect_ratio=True,
-            alt_text=printable(entry.alt),
+            alt_text=fonts.plain(entry.alt),
         )
 
     def _list_of_pictures(self) -> None:
         """Every picture with its checksum, its time and how that is known; where statements lead to."""
         pdf = self.pdf
-        title = printable(self.content.labels["all_pictures"])
+        title = self.said(self.content.labels["all_pictures"])
         pdf.start_section(title, level=0)
         self._text(title, 16, bold=True)
         by_number = sorted(self.numbers, key=self.numbers.__getitem__)

@@ -45,6 +45,11 @@ def _translations(language: str) -> gettext.NullTranslations:
     return gettext.GNUTranslations(compiled)
 
 
+@cache
+def _locale(language: str) -> Locale:
+    return Locale.parse(LANGUAGES[language][0])
+
+
 @dataclass(frozen=True, slots=True)
 class Words:
     """The texts of one language. `zone` is the build's time zone."""
@@ -54,7 +59,7 @@ class Words:
 
     @property
     def locale(self) -> Locale:
-        return Locale.parse(LANGUAGES[self.language][0])
+        return _locale(self.language)
 
     def __call__(self, text: str, /, **values: object) -> str:
         """A fixed text in this language, with its {values} put in."""

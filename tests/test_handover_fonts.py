@@ -1,0 +1,151 @@
+"""The fonts of the print: every language's letters, in the forms they take beside others, or a word that they lack."""
+
+from __future__ import annotations
+
+import dataclasses
+import subprocess
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from babel import Locale, localedata
+from PIL import Image
+
+from lastlook import approvals
+from lastlook.archive import Archive
+from lastlook.errors import UsageError
+from lastlook.handover import fonts, printed
+from lastlook.handover.compose import LABELS
+from lastlook.handover.content import Chapter, Content, Figure, PictureEntry, Section, Statement
+from lastlook.handover.words import words_of
+from lastlook.store import Store
+from tests import lightship
+
+SAID = {  # our own words: "before the mast foot is closed", and the like
+    "ar": "قبل إغلاق قاعدة الصاري",
+    "fa": "پیش از بستن پایهٔ دکل",
+    "he": "לפני סגירת תושבת התורן",
+    "th": "ก่อนปิดฐานเสากระโดง",
+    "hi": "मस्तूल के पाँव को बंद करने से पहले",
+    "bn": "মাস্তুলের গোড়া বন্ধ করার আগে",
+    "ta": "பாய்மரத்தின் அடி",
+    "vi": "Trước khi đóng chân cột buồm",
+}
+
+
+def packaged_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fonts, "_of_machine", lambda letter, lacking: None)
+
+
+def content(*texts: str) -> Content:
+    picture = PictureEntry(
+        *("p1", "photo", "title", texts[0], texts[0], "", "12 Mar", "2026", "", "", "b", "b", "a.jpg", None, ""),
+        *("00" * 32, 400, 300, "W03"),
+    )
+    words = words_of("en", "UTC")
+    section = Section("s", texts[0], tuple(Statement(text) for text in texts), figures=(Figure("p1", texts[0]),))
+    labels = {key: words(text) for key, text in LABELS.items()}
+    chapters = (Chapter("c", texts[0], "", (section,)),)
+    return Content("en", texts[0], "", "LV-40", "", "", "", "", chapters, {"p1": picture}, (), (), labels)
+
+
+def print_(made: Content, folder: Path) -> Path:
+    folder.mkdir(exist_ok=True)
+    Image.new("RGB", (400, 300), "#555577").save(folder / "p1.jpg")
+    printed.write(made, folder / "record.pdf", folder, datetime(2026, 3, 1, tzinfo=UTC))
+    return folder / "record.pdf"
+
+
+def run(*command: str | Path) -> str:
+    done = subprocess.run(list(map(str, command)), capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_every_language_that_many_speak_is_printed_with_fonts_of_the_program(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Each language's name in its own letters: Unicode's CLDR, as babel ships it.
+    packaged_only(monkeypatch)
+    lacking: dict[str, str] = {}
+    codes = sorted(code for code in localedata.locale_identifiers() if "_" not in code)
+    for code in codes:
+        name = Locale.parse(code).get_display_name() or ""
+        missing = fonts.look([name]).missing
+        if missing and not all(hint == fonts.EAST_ASIAN_HINT for hint in fonts.hints(missing)):
+            lacking[code] = name
+    assert len(codes) > 250
+    # What stays for a font of the computer, or for question marks that are told of. The rule for this list: nothing
+    # that had a maintained package on PyPI. Burmese, Gujarati, Georgian, Amharic and Sinhala are the most spoken.
+    assert set(lacking) <= {
+        *("wal", "hnj", "kn", "osa", "gu", "chr", "bo", "ii", "byn", "tig", "dz", "rhg", "syr", "ml", "pa", "my", "ti"),
+        *("blt", "ccp", "vai", "dv", "gez", "si", "sat", "shn", "or", "am", "ka", "hy", "nqo", "zgh", "csw", "iu"),
+        *("shi", "lo"),
+    }
+
+
+@pytest.mark.parametrize("code", sorted(SAID))
+def test_letters_are_in_the_print_in_the_forms_they_take_together(
+    code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packaged_only(monkeypatch)
+    made = content(SAID[code])
+    found = fonts.look(printed.texts(made))
+    assert not found.missing
+    pdf = print_(made, tmp_path)
+    run("qpdf", "--check", pdf)
+    listed = run("pdffonts", pdf).splitlines()[2:]
+    assert all(" yes yes yes " in line for line in listed), listed  # embedded, subset, with letters for search
+    # Read back by poppler: the letters, in whatever order its own reading of both directions puts them.
+    read = set(run("pdftotext", pdf, "-"))
+    assert {letter for letter in SAID[code] if letter.isalpha()} <= read
+    assert "[?]" not in run("pdftotext", pdf, "-")
+
+
+def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged_only(monkeypatch)
+    # U+0628 thrice: its forms at the beginning, in the middle and at the end are glyphs of their own (Unicode 9.2), so
+    # that three joined letters take less room than three that stand alone.
+    joined, apart = "\u0628\u0628\u0628", "\u0628\u200c\u0628\u200c\u0628"
+    widths = []
+    for number, text in enumerate((joined, apart)):
+        pdf = print_(content(text), tmp_path / str(number))
+        boxes = [line.split('"') for line in run("pdftotext", "-bbox", pdf, "-").splitlines() if "<word" in line]
+        first = [box for box in boxes if "\u0628" in box[8] and box[3] == boxes[0][3]]
+        widths.append(max(float(box[5]) for box in first) - min(float(box[1]) for box in first))
+    assert widths[0] < widths[1] * 0.8, widths
+    # The first word of a Hebrew text stands to the right of its last (UAX #9).
+    pdf = print_(content(SAID["he"]), tmp_path / "he")
+    first, last = SAID["he"].split()[0], SAID["he"].split()[-1]
+    places = {}
+    for line in run("pdftotext", "-bbox", pdf, "-").splitlines():
+        if "<word" not in line:
+            continue
+        for word in (first, last):
+            if f">{word}<" in line or f">{word[::-1]}<" in line:
+                places.setdefault(word, float(line.split('"')[1]))
+    assert places[first] > places[last], places
+
+
+def test_a_letter_that_no_font_has_is_told_and_never_an_empty_box(tmp_path: Path) -> None:
+    made = content("Mast \ue0f1 foot")  # private use: no standard says how it looks
+    found = fonts.look(printed.texts(made))
+    assert found.missing == "\ue0f1"
+    assert fonts.hints(found.missing) == (fonts.OTHER_HINT,)
+    assert fonts.hints("漢") == (fonts.EAST_ASIAN_HINT,)
+    assert "Mast [?] foot" in run("pdftotext", print_(made, tmp_path), "-")
+
+
+def test_a_font_of_the_computer_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    first, arabic = fonts.packaged()[:2]
+    face = dataclasses.replace(arabic, of_machine=True, title="Some Font 1.000")
+    monkeypatch.setattr(fonts, "packaged", lambda: (first,))
+    monkeypatch.setattr(fonts, "_of_machine", lambda letter, lacking: face)
+    found = fonts.look([SAID["ar"]])
+    assert not found.missing
+    assert found.of_machine == ("Some Font 1.000",)
+
+
+def test_a_pack_whose_wording_the_print_cannot_show_is_not_sent(lightship_archive: Archive, tmp_path: Path) -> None:
+    made = lightship.copy(lightship_archive, tmp_path)
+    with Store(made, by="builder") as store, pytest.raises(UsageError, match="no letters for \ue0f1"):
+        approvals.send(store, tmp_path / "pack.pdf", point="foot", wording="May \ue0f1?", picture_ids=["p27ee"])
+    assert not (tmp_path / "pack.pdf").exists()
