@@ -60,12 +60,14 @@ def timeline(store: Store, sub: str) -> Timeline:
     plan = store.plan
     id = lookup_id(plan, Dimension.SUBASSEMBLY, sub)
     subassembly = next(item for item in plan.subassemblies if item.id == id)
-    moments = tuple(
-        _opening_moment(store, id, item) if isinstance(item, Opening) else _step_moment(store, id, item)
-        for item in order_of(store, id)
-    )
+    moments = tuple(moment_of(store, id, item) for item in order_of(store, id))
     total = find(store, Question(subassemblies=(id,), limit=1)).total
     return Timeline(subassembly, total, moments)
+
+
+def moment_of(store: Store, sub: str, item: Step | Opening) -> Moment:
+    """A step or an opening by itself, as it stands on the time line of subassembly `sub`."""
+    return _opening_moment(store, sub, item) if isinstance(item, Opening) else _step_moment(store, sub, item)
 
 
 def order_of(store: Store, sub: str) -> list[Step | Opening]:

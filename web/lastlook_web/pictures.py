@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
-from werkzeug.wrappers import Response
+from flask import Blueprint, Response, abort, flash, jsonify, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import deciding, viewing
+from lastlook import deciding, tiling, viewing
 from lastlook.catalogue.media import Medium
 from lastlook.deciding import CAPTION_LIMIT, Target
 from lastlook.errors import NoSuchId, UsageError
@@ -28,6 +28,7 @@ from lastlook.records import (
     TagState,
     clip_id,
 )
+from lastlook_web import marks, sameplace
 from lastlook_web.app import store
 
 pages = Blueprint("pictures", __name__)
@@ -60,6 +61,11 @@ def page(id: str) -> str:
     picture = shown.picture
     plan = store().plan
     alike, alike_total = _alike(shown)
+    looking = ""
+    if request.args.get("look") and picture.page:
+        done, looking = sameplace.look(picture)
+        looking = "" if done else f"{looking} Load the page again to see."
+    tiled = tiling.of(store(), picture)
     return render_template(
         "picture.html",
         picture=picture,
@@ -78,7 +84,33 @@ def page(id: str) -> str:
         caption_limit=CAPTION_LIMIT,
         is_still=picture.kind is PictureKind.STILL,
         zone=store().zone,
+        levels=tiled.levels,
+        tile_base=url_for("tiles.tile", id=picture.id, place="0-0-0").removesuffix("0-0-0.jpg"),
+        drawable=[(heading, items) for heading, items in _drawable(plan) if items],
+        strip=sameplace.strip(picture) if picture.page else None,
+        looking=looking,
+        **marks.shown(picture, measure=bool(request.args.get("mm"))),
     )
+
+
+@pages.get("/picture/<id>/place")
+def place(id: str) -> Response:
+    """Look for the same view among other pictures; how far that is, and the strip when it is done."""
+    picture = viewing.picture(store(), id)
+    done, words = sameplace.look(picture)
+    html = ""
+    if done:
+        html = render_template("strip.html", picture=picture, strip=sameplace.strip(picture), zone=store().zone)
+    return jsonify(done=done, words=words, html=html)
+
+
+def _drawable(plan: Plan) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What a mark can be of: (heading, [(id, title)])."""
+    return [
+        ("Runs", [(item.id, item.title) for item in plan.runs]),
+        ("Parts", [(item.id, item.title) for item in plan.parts]),
+        ("Subassemblies", [(item.id, item.title) for item in plan.subassemblies]),
+    ]
 
 
 def _shown(id: str) -> Shown:
@@ -146,7 +178,7 @@ def _last_word(decisions: Sequence[tuple[Decision, bool]]) -> Decision | None:
 
 
 @pages.post("/picture/<id>/say")
-def say(id: str) -> Response:
+def say(id: str) -> AnyResponse:
     """Accept or reject a proposal, add a tag or take one off. The form's `yes` or `no` names it, or `typed` does."""
     picture = viewing.picture(store(), id)
     yes, no, typed = (request.form.get(name, "").strip() for name in ("yes", "no", "typed"))
@@ -166,7 +198,7 @@ def say(id: str) -> Response:
 
 
 @pages.post("/picture/<id>/caption")
-def caption(id: str) -> Response:
+def caption(id: str) -> AnyResponse:
     picture = viewing.picture(store(), id)
     words = request.form.get("caption")
     if words is None:
@@ -178,7 +210,7 @@ def caption(id: str) -> Response:
 
 
 @pages.post("/picture/<id>/undo")
-def undo(id: str) -> Response:
+def undo(id: str) -> AnyResponse:
     """Take back a decision about this picture: only one that this page has shown."""
     shown = _shown(id)
     uid = request.form.get("uid", "")
@@ -210,5 +242,5 @@ def _name(value: str) -> str:
     return value.partition(":")[2]
 
 
-def _back(id: str, place: str) -> Response:
+def _back(id: str, place: str) -> AnyResponse:
     return redirect(url_for("pictures.page", id=id, _anchor=place), 303)
