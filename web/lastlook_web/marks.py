@@ -17,7 +17,7 @@ import numpy as np
 from flask import Blueprint, current_app, flash, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from lastlook import aligning, deciding, marking, picturing, viewing
+from lastlook import deciding, marking, measuring, picturing, viewing
 from lastlook.cards import layout
 from lastlook.catalogue import decisions
 from lastlook.errors import UsageError
@@ -164,7 +164,7 @@ def _measured(picture: Picture) -> tuple[Scale | None, dict[str, str]]:
     if not _says_scale(picture):
         return None, {}
     try:
-        scale = aligning.scale_of(store(), picture)
+        scale = measuring.scale_of(store(), picture)
     except ValueError:  # places on one line: said so where they are listed, not here
         scale = None
     if scale is None:
@@ -173,7 +173,7 @@ def _measured(picture: Picture) -> tuple[Scale | None, dict[str, str]]:
     for each in marking.marks(store(), picture.id):
         if each.shape in ("trace", "dimension") and len(each.points) >= 2:
             sizes[each.decision] = _said(
-                *aligning.measured(scale, each.points.tolist()), angled=each.shape == "dimension"
+                *measuring.measured(scale, each.points.tolist()), angled=each.shape == "dimension"
             )
     return scale, sizes
 
@@ -204,7 +204,7 @@ def length(id: str) -> Response:
     points = _places(picture, request.args.get("points", ""))
     if len(points) < 2:
         return jsonify(said="")
-    return jsonify(said=_said(*aligning.measured(scale, points), angled=True))
+    return jsonify(said=_said(*measuring.measured(scale, points), angled=True))
 
 
 def _now(picture: Picture) -> dict[str, str]:
