@@ -195,27 +195,36 @@ class _Reading:
 
     def _named_closings(self) -> Iterator[_Piece]:
         for found in self._vocabulary.find(self._open):
-            openings = list(dict.fromkeys(term.id for term in found.terms if term.kind == "opening"))
             order = _ORDER_BEFORE.search(self._open[: found.start])
-            if len(openings) != 1 or order is None:
+            if order is None:
                 continue
+            openings = list(dict.fromkeys(term.id for term in found.terms if term.kind == "opening"))
             shut = _SHUT_AFTER.match(self._open, found.end)
             said = shut is not None or _VERB.search(order["fill"]) is not None
-            # "after the lantern" may mean a place in a list; a name that only an opening has cannot.
-            if not said and any(term.kind != "opening" for term in found.terms) and found.terms[0].how != "id":
+            # "before the mast foot": nothing that the plan names has a before and an after but a closing. "after the
+            # lantern" may mean a place in a list; an opening's id or title cannot, nor words of one title alone.
+            own = any(term.kind == "opening" and term.how in ("id", "title") for term in found.terms)
+            if not openings and not said:
+                openings = self._titled_with(self._open[found.start : found.end])
+            elif not said and not own and any(term.kind != "opening" for term in found.terms):
                 continue
-            yield self._closing(order.start(), shut.end() if shut else found.end, order["word"], openings[0])
+            if len(openings) == 1:
+                yield self._closing(order.start(), shut.end() if shut else found.end, order["word"], openings[0])
+
+    def _titled_with(self, name: str) -> list[str]:
+        """The openings whose title or alias holds all words of a name."""
+        asked = {word.text for word in words(name)}
+        return [
+            opening.id
+            for opening in self._plan.openings
+            if any(asked <= {word.text for word in words(title)} for title in (opening.title, *opening.aliases))
+        ]
 
     def _loose_closings(self) -> Iterator[_Piece]:
         """ "before the deck went on" where the plan says "Main deck": the one opening whose name holds the words."""
         for match in _LOOSE_CLOSING.finditer(self._open):
-            asked = {word.text for word in words(match["name"])}
-            fits = [
-                opening.id
-                for opening in self._plan.openings
-                if any(asked <= {w.text for w in words(name)} for name in (opening.title, *opening.aliases))
-            ]
-            if asked and len(fits) == 1:
+            fits = self._titled_with(match["name"])
+            if words(match["name"]) and len(fits) == 1:
                 yield self._closing(match.start(), match.end(), match["word"], fits[0])
 
     def _closings_of_it(self) -> Iterator[_Piece]:

@@ -14,11 +14,10 @@ from werkzeug.exceptions import HTTPException
 from lastlook.errors import ArchiveBusy, LastlookError, NoSuchId, UsageError
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
-from lastlook_web import security, words
+from lastlook_web import completing, security, words
 from lastlook_web.config import ViewerConfig
 
 _log = logging.getLogger(__name__)
-THREADS = 4
 _NOT_HERE = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)  # a machine without IPv6 may still list ::1 for its own name
 
 
@@ -43,6 +42,7 @@ def create_app(config: ViewerConfig) -> Flask:
         comparing,
         handover,
         jobs,
+        joining,
         locating,
         marks,
         media,
@@ -66,6 +66,7 @@ def create_app(config: ViewerConfig) -> Flask:
         comparing,
         handover,
         jobs,
+        joining,
         locating,
         marks,
         media,
@@ -86,14 +87,11 @@ def create_app(config: ViewerConfig) -> Flask:
 
 def serve(config: ViewerConfig) -> None:
     """Serve until interrupted. Raises UsageError where the address cannot be had."""
-    from waitress.server import create_server
+    from lastlook_web.receiving import server_of
 
     app = create_app(config)
-    # A browser asks for many pictures at once; that some wait for a thread is no news for a builder.
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    server = create_server(
-        app, sockets=_bound(config.host, config.port), threads=THREADS, ident="lastlook", max_request_body_size=1 << 20
-    )
+    hosts = (config.host, *config.lan)
+    server = server_of(app, [one for host in hosts for one in _bound(host, config.port)])
     try:
         server.run()
     finally:
@@ -152,7 +150,7 @@ def _everywhere() -> dict[str, object]:
     if getattr(g, "bare", False) or request.endpoint in {"security.enter", "security.check"}:
         return {}
     held = tally(store(), current_app.extensions["lastlook-overview"])
-    return {"build": store().plan.build, "tally": held, "asked": ""}
+    return {"build": store().plan.build, "tally": held, "asked": "", "offered": completing.listed(store().plan)}
 
 
 # ------------------------------------------------------------------------------------------------ errors

@@ -7,13 +7,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from flask import Blueprint, render_template, request, url_for
+from flask import Blueprint, Response, jsonify, render_template, request, url_for
 
+from lastlook import viewing
 from lastlook.find import find
+from lastlook.plan import structure
 from lastlook.records import Answer, Hit, Question, Sort
 from lastlook.understand import MAX_CHARACTERS, Narrowing, Understood, understand
-from lastlook_web import build
+from lastlook_web import build, completing
 from lastlook_web.app import store
+from lastlook_web.words import day_of, number
 
 pages = Blueprint("ask", __name__)
 
@@ -64,6 +67,30 @@ class Entry:
     alike: tuple[Hit, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Answers that lie on one side of a closing, or all. `more` is the address of all of them, '' where they are all
+    here or are leafed through."""
+
+    key: str
+    title: str
+    total: int
+    entries: list[Entry]
+    more: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """An answer as it is laid out: what is sure, in groups; what cannot be told; where the other side is."""
+
+    groups: list[Group]
+    doubtful: list[Entry]
+    doubtful_total: int
+    leafed: bool = True
+    parted: str = ""
+    other: tuple[str, str] | None = None
+
+
 @pages.get("/")
 def page() -> str:
     asked = _asked()
@@ -80,9 +107,7 @@ def page() -> str:
         ask=asked,
         slips=_slips(asked, understood),
         answer=answer,
-        sure_title=_title(question),
-        entries=_entries(answer.hits),
-        doubtful=_entries(answer.undetermined),
+        sheet=_sheet(asked, understood, question, answer),
         nearest=_nearest(asked, answer),
         sorts=_SORTS,
         limits=LIMITS,
@@ -90,6 +115,14 @@ def page() -> str:
         later=asked.address(start=asked.start + asked.limit) if asked.start + asked.limit < answer.total else "",
         zone=store().zone,
     )
+
+
+@pages.get("/ask/words.json")
+def words() -> Response:
+    """All that a question can name, for the list under the box."""
+    response = jsonify(completing.offers(store().plan))
+    response.headers["Cache-Control"] = "private, max-age=60"
+    return response
 
 
 def _asked() -> Asked:
@@ -137,6 +170,80 @@ def _title(question: Question) -> str:
     if question.since or question.until:
         parts.append("within the dates asked for")
     return f"Surely {' and '.join(parts)}" if parts else "On record"
+
+
+def _sheet(asked: Asked, understood: Understood, question: Question, answer: Answer) -> Sheet:
+    """The answer in groups. A question that names a side of a closing has that side, and where the other is; one that
+    names something hidden, or asks for both sides, has both."""
+    opening, why = ("", "") if asked.start else _parting(understood)
+    if not opening:
+        groups = [Group("sure", _title(question), answer.total, _entries(answer.hits), "")] if answer.total else []
+        doubtful = () if asked.start else answer.undetermined
+        total = 0 if asked.start else answer.undetermined_total
+        return Sheet(groups, _entries(doubtful), total, other=_other_side(asked, understood, question))
+    before = find(store(), replace(question, before_closing=opening))
+    after = find(store(), replace(question, after_closing=opening))
+    groups = [
+        Group(
+            side,
+            f"Surely {side} {opening} was closed",
+            found.total,
+            _entries(found.hits),
+            asked.address(text=_sided(asked, understood, side, opening)) if found.total > len(found.hits) else "",
+        )
+        for side, found in (("before", before), ("after", after))
+        if found.total
+    ]
+    return Sheet(groups, _entries(before.undetermined), before.undetermined_total, leafed=False, parted=why)
+
+
+def _parting(understood: Understood) -> tuple[str, str]:
+    """(opening, why) by whose closing the answers are parted: the one that was asked about on both sides, or the one
+    that hid what was named; ('', '') for none."""
+    question = understood.question
+    if question.before_closing or question.after_closing:
+        return "", ""
+    around = [each.value for each in understood.narrowings if each.kind == "around-closing"]
+    acts = viewing.acts(store())
+    if around:
+        shut = acts.get(around[0], ())
+        return (around[0], "") if shut else ("", f"{around[0]} is not closed on record.")
+    hid: set[str] = set()
+    named = (*question.runs, *question.parts, *question.subassemblies)
+    for id in named:
+        through = structure.openings_showing(store().plan, id)
+        closing = viewing.hidden_since([acts.get(opening, ()) for opening in through])
+        if closing is None or closing.time.instant is None:
+            return "", ""
+        hid.add(closing.opening)
+    if len(hid) != 1:
+        return "", ""
+    opening = hid.pop()
+    instant = acts[opening][-1].time.instant
+    day = f" on {day_of(instant, store().zone)}" if instant is not None else ""
+    return opening, f"Parted by the closing that hid {', '.join(named)}: {opening}{day}."
+
+
+def _other_side(asked: Asked, understood: Understood, question: Question) -> tuple[str, str] | None:
+    """(words, address) of what lies on the other side of the one closing that a question names; None for nothing."""
+    sides = {"before": question.before_closing, "after": question.after_closing}
+    if all(sides.values()) or not any(sides.values()):
+        return None
+    side, opening = ("after", sides["before"]) if sides["before"] else ("before", sides["after"])
+    turned = replace(question, before_closing="", after_closing="", limit=1, offset=0)
+    turned = replace(turned, before_closing=opening) if side == "before" else replace(turned, after_closing=opening)
+    found = find(store(), turned)
+    if not found.total:
+        return None
+    words = f"{number(found.total)} surely {side} {opening} was closed"
+    return words, asked.address(text=_sided(asked, understood, side, opening), start=0)
+
+
+def _sided(asked: Asked, understood: Understood, side: str, opening: str) -> str:
+    """The question about one side of a closing."""
+    said = next((each for each in understood.narrowings if each.kind.endswith("-closing")), None)
+    rest = _cut(asked.text, said) if said is not None else asked.text
+    return f"{rest} {side} {opening} closed".strip()
 
 
 def _entries(hits: Sequence[Hit]) -> list[Entry]:
