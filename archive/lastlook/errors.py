@@ -65,6 +65,7 @@ class NoSuchId(UsageError):
             f"there is no {what} {shown!r}",
             f"'lastlook {_LISTED_BY.get(what, 'plan show')}' lists what there is.{near}",
         )
+        self.what = what
         self.given = given
         self.nearest = tuple(nearest)
 
@@ -75,6 +76,8 @@ class AmbiguousId(UsageError):
     def __init__(self, what: str, given: str, fits: Sequence[str]) -> None:
         shown = ", ".join(fits[:5]) + (" …" if len(fits) > 5 else "")
         super().__init__(f"{given!r} fits more than one {what}: {shown}", "Give more of its letters.")
+        self.what = what
+        self.fits = tuple(fits)
 
 
 class PlanError(LastlookError):

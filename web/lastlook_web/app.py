@@ -5,16 +5,17 @@ from __future__ import annotations
 import errno
 import logging
 import socket
+from collections.abc import Sequence
 from typing import cast
 
 from flask import Flask, current_app, g, render_template, request
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
-from lastlook.errors import ArchiveBusy, LastlookError, NoSuchId, UsageError
+from lastlook.errors import AmbiguousId, ArchiveBusy, LastlookError, NoSuchId, UsageError
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
-from lastlook_web import completing, security, words
+from lastlook_web import completing, missing, security, words
 from lastlook_web.config import ViewerConfig
 
 _log = logging.getLogger(__name__)
@@ -170,7 +171,9 @@ def _told(error: LastlookError) -> tuple[str, int]:
     if isinstance(error, ArchiveBusy):
         code = 503
     title = {404: "Not here", 400: "That cannot be done as asked", 503: "Busy"}.get(code, "The archive needs a look")
-    return _page(code, title, words.sentence(error.message), error.hint)
+    hint = missing.hint(error) if isinstance(error, NoSuchId) else error.hint
+    offers = missing.offers(store(), error) if isinstance(error, (NoSuchId, AmbiguousId)) else []
+    return _page(code, title, words.sentence(error.message), hint, offers)
 
 
 def _broken(error: Exception) -> tuple[str, int]:
@@ -178,6 +181,7 @@ def _broken(error: Exception) -> tuple[str, int]:
     return _page(500, *words.REFUSALS[500])
 
 
-def _page(code: int, title: str, message: str, hint: str) -> tuple[str, int]:
+def _page(code: int, title: str, message: str, hint: str, offers: Sequence[tuple[str, str]] = ()) -> tuple[str, int]:
     g.bare = True  # an error page reads nothing of the archive: that may be what fails
-    return render_template("error.html", code=code, title=title, message=message, hint=hint), code
+    page = render_template("error.html", code=code, title=title, message=message, hint=hint, offers=offers)
+    return page, code
