@@ -67,7 +67,7 @@ def page(before: str, after: str) -> str:
         looks=[_look("Before", one), _look("After", two)],
         found=found,
         error=done.error if done is not None else None,
-        asked=bool(request.args.get("lay")),
+        trying=bool(request.args.get("lay")),
         answer=_answer(one, two, done) if done is not None else None,
         swapped=_swapped(one, two),
         zone=store().zone,

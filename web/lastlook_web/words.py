@@ -70,6 +70,7 @@ _PROPOSED_BY = {
     ProposalSource.SESSION: "session",
     ProposalSource.NEIGHBOUR: "pictures beside it",
     ProposalSource.LIKENESS: "likeness",
+    ProposalSource.HEARD: "heard in the sound",
 }
 _OPENINGS = {
     OpeningKind.BONDED: "bonded",
@@ -277,6 +278,12 @@ def decided(decision: Decision) -> str:
     if decision.kind == "view":
         shows = f", {', '.join(body['shows']).replace(':', ' of ')}" if body["shows"] else ""
         return f"said it is a {body['view']} view of {', '.join(target for _, target in body['items'])}{shows}"
+    if decision.kind == "mark":
+        return f"drew a {body['shape']}{' of ' + body['of'] if body['of'] else ''}"
+    if decision.kind == "known":
+        return "said a size" if body["what"] != "length" else f"said a length of {body['mm']:g} mm"
+    if decision.kind == "tie":
+        return "tied places of two pictures"
     if decision.kind != "tag":
         return decision.kind
     parts = [f"{word} {', '.join(target for _, target in body.get(key, ()))}"
