@@ -170,7 +170,7 @@ def test_nothing_is_changed_by_looking(client: FlaskClient, filled: Filled, path
 def test_the_cookie_is_for_these_pages_only(client: FlaskClient, filled: Filled) -> None:
     cookie = client.get(f"/picture/{filled.last_before_o4}").headers["Set-Cookie"]
     assert "HttpOnly" in cookie
-    assert "SameSite=Lax" in cookie
+    assert "SameSite=Strict" in cookie
     assert cookie.startswith("lastlook-8047=")
 
 

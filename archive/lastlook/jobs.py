@@ -116,15 +116,16 @@ class Runner:
 
     # What can be asked for
 
-    def ask(self, kind: str, parameters: Parameters, by: str = "") -> Job:
-        """Put a job in line; the one there is, where the same already waits or runs. Raises UsageError and what the
-        kind's own check raises; nothing is recorded then."""
+    def ask(self, kind: str, parameters: Parameters, by: str = "", *, again: bool = False) -> Job:
+        """Put a job in line; the one there is, where the same already waits or runs (`again`: only where it waits, for
+        what may have changed since it began). Raises UsageError and what the kind's own check raises; nothing is
+        recorded then."""
         found = self._kinds.get(kind)
         if found is None:
             raise UsageError(f"there is no work of the kind {kind!r}", "Use the buttons of the pages.")
         wanted = dict(found.check(lambda: self._open_store(by), parameters))
         with self._lock:
-            for job in self._mine():
+            for job in self._queue if again else self._mine():
                 if job.kind == kind and job.parameters == wanted:
                     return job
             self._room()

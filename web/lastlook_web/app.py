@@ -36,6 +36,7 @@ def create_app(config: ViewerConfig) -> Flask:
     words.install(app)
     from lastlook_web import (
         ask,
+        bench,
         build,
         clips,
         clockcard,
@@ -57,6 +58,7 @@ def create_app(config: ViewerConfig) -> Flask:
 
     families = (
         ask,
+        bench,
         build,
         pictures,
         subassemblies,
@@ -78,6 +80,8 @@ def create_app(config: ViewerConfig) -> Flask:
     for family in families:
         app.register_blueprint(family.pages)
     jobs.install(app, config)
+    bench.install(app, config)
+    joining.install(app)
     app.teardown_appcontext(_close)
     app.context_processor(_everywhere)
     app.register_error_handler(HTTPException, _refused)

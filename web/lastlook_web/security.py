@@ -2,8 +2,8 @@
 
 The threats: a page elsewhere that makes this browser send forms here (a change needs a token of this visit, and a
 request must come from these pages); a name elsewhere that is made to point here (only known names are answered);
-someone else in the network (a passcode, slow to guess); a file that pretends to be a page (types are ours, no sniffing,
-no inline script or style anywhere).
+someone else in the network (a passcode, slow to guess, and visits that end); a file that pretends to be a page (types
+are ours, no sniffing, no inline script or style anywhere). `tests/test_web_attacks.py` is the list, an attack a test.
 """
 
 from __future__ import annotations
@@ -12,21 +12,39 @@ import hmac
 import ipaddress
 import secrets
 import socket
-import threading
-import time
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from urllib.parse import SplitResult, urlsplit
 
-from flask import Blueprint, Flask, Response, abort, current_app, redirect, render_template, request, session, url_for
+from flask import (
+    Blueprint,
+    Flask,
+    Response,
+    abort,
+    current_app,
+    g,
+    redirect,
+    render_template,
+    request,
+    session,
+    url_for,
+)
+from flask.sessions import SecureCookieSessionInterface
+from itsdangerous import BadSignature
+from werkzeug.http import parse_cookie
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook_web.config import ViewerConfig, is_loopback
+from lastlook_web.visits import Throttle, Visits
+
+__all__ = ["HEADERS", "LONGEST_FORM", "Throttle", "host_is_ours", "install", "let_in", "safe_next", "token"]
 
 TOKEN_FIELD = "token"
+TOKEN_HEADER = "X-Lastlook-Token"
+"""For what is sent by script and is no form. A page elsewhere cannot set it without asking first (Fetch, CORS)."""
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
-_OPEN = frozenset({"security.enter", "security.check", "static"})  # what may be seen before the passcode is given
-LONGEST_FORM = 64 * 1024  # bytes; captions are the longest thing anybody sends
+_OPEN = frozenset({"security.enter", "security.check", "joining.asked", "joining.joined", "static"})
+"""What may be seen before the passcode is given."""
+LONGEST_FORM = 64 * 1024  # bytes; captions are the longest thing anybody types
+_WILDCARDS = frozenset({"0.0.0.0", "::"})
 
 POLICY = "; ".join(
     (
@@ -54,66 +72,35 @@ HEADERS = {
 pages = Blueprint("security", __name__)
 
 
-@dataclass
-class Throttle:
-    """Slows down who guesses: after `free` wrong answers each further one doubles the wait, from 1 s to `longest`.
-
-    Counted for each address and, ten times as patiently, for all together, since addresses are cheap.
-    """
-
-    clock: Callable[[], float] = time.monotonic
-    free: int = 3
-    longest: float = 300.0
-    _lock: threading.Lock = field(default_factory=threading.Lock)
-    _wrong: dict[str, tuple[int, float]] = field(default_factory=dict)
-
-    def wait(self, address: str) -> float:
-        """Seconds until this address may answer again; 0 for now."""
-        with self._lock:
-            now = self.clock()
-            return max(0.0, *(until - now for _, until in (self._of(address), self._of(""))))
-
-    def wrong(self, address: str) -> None:
-        with self._lock:
-            now = self.clock()
-            for name, free in ((address, self.free), ("", self.free * 10)):
-                count = self._of(name)[0] + 1
-                pause = min(self.longest, 2.0 ** (count - free)) if count >= free else 0.0
-                self._wrong[name] = count, now + pause
-            if len(self._wrong) > 1000:
-                for name in [name for name, (_, until) in self._wrong.items() if until < now - 3600 and name]:
-                    del self._wrong[name]
-
-    def right(self, address: str) -> None:
-        with self._lock:
-            self._wrong.pop(address, None)
-
-    def _of(self, address: str) -> tuple[int, float]:
-        return self._wrong.get(address, (0, 0.0))
-
-
 def install(app: Flask, config: ViewerConfig) -> None:
     """Put every guard in front of `app`."""
     app.config.update(
         SECRET_KEY=config.secret,
         SESSION_COOKIE_NAME=f"lastlook-{config.port}",  # cookies know no ports: two viewers must not share one
         SESSION_COOKIE_HTTPONLY=True,
-        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SAMESITE="Strict",
         MAX_CONTENT_LENGTH=LONGEST_FORM,
         MAX_FORM_PARTS=100,
     )
     app.extensions["lastlook-throttle"] = Throttle()
+    app.extensions["lastlook-visits"] = Visits(config.idle_s, config.longest_s)
+    app.extensions["lastlook-limits"] = {}
     hosts = _hosts(config)
 
     @app.before_request
     def guard() -> AnyResponse | None:
-        if not host_is_ours(request.host, hosts, any_address=not config.on_this_machine_only):
+        if not host_is_ours(request.host, hosts, any_address=config.host in _WILDCARDS):
             abort(400, "This viewer does not go by the name it was called.")
-        if config.passcode and request.endpoint not in _OPEN and not session.get("in"):
-            if request.method in _SAFE and request.endpoint and not request.endpoint.startswith("media."):
+        if _comes_from_elsewhere():
+            return _once_more()
+        if config.passcode and request.endpoint not in _OPEN and not visits().alive(session.get("visit")):
+            session.pop("visit", None)
+            if _asks_for_a_page():
                 return redirect(url_for("security.enter", next=request.full_path.rstrip("?")), 303)
-            abort(403, "The passcode was not given yet.")
+            abort(403, "The passcode was not given yet, or the visit is over.")
         if request.method not in _SAFE:
+            # Only now, when it is known who sends it: what a body may hold depends on what it is for.
+            request.max_content_length = app.extensions["lastlook-limits"].get(request.endpoint, LONGEST_FORM)
             check_change()
         return None
 
@@ -129,8 +116,61 @@ def install(app: Flask, config: ViewerConfig) -> None:
     app.jinja_env.globals["token"] = token
 
 
+def visits() -> Visits:
+    """The visits of this viewer."""
+    found: Visits = current_app.extensions["lastlook-visits"]
+    return found
+
+
+def let_in(way: str) -> None:
+    """Begin a visit of this browser. Nothing that was set before stays: neither token nor another's visit."""
+    session.clear()
+    session["visit"] = visits().begin(request.remote_addr or "", request.user_agent.string, way).id
+
+
+def cookie_lets_in(app: Flask, cookies: str) -> bool:
+    """Whether a Cookie header belongs to a visit that goes on: asked before the body of a request is read."""
+    config: ViewerConfig = app.extensions["lastlook-config"]
+    if not config.passcode:
+        return True
+    signing = SecureCookieSessionInterface().get_signing_serializer(app)
+    given = parse_cookie(cookies).get(str(app.config["SESSION_COOKIE_NAME"]), "")
+    try:
+        held = signing.loads(given) if signing is not None else {}
+    except BadSignature:
+        return False
+    known: Visits = app.extensions["lastlook-visits"]
+    return isinstance(held, dict) and known.alive(held.get("visit"), touch=False)
+
+
+def _asks_for_a_page() -> bool:
+    """Whether the answer is for a person: not for a script that asks, nor a picture in a page."""
+    if request.method not in _SAFE or not request.endpoint or request.endpoint.startswith("media."):
+        return False
+    return request.accept_mimetypes.best != "application/json"
+
+
+def _comes_from_elsewhere() -> bool:
+    """Whether a link on another site, or in another program, led here: the browser then holds back a strict cookie."""
+    if request.method != "GET" or request.cookies.get(str(current_app.config["SESSION_COOKIE_NAME"])):
+        return False
+    if request.headers.get("Sec-Fetch-Site") != "cross-site" or request.headers.get("Sec-Fetch-Mode") != "navigate":
+        return False
+    return request.endpoint is not None and request.endpoint != "static"
+
+
+def _once_more() -> AnyResponse:
+    """Let the browser ask again from here, with its cookie: else this answer would put a fresh one in its place and
+    end the visit. No cookie is set."""
+    g.bare = True
+    address = safe_next(request.full_path.rstrip("?"), enter=True)
+    page = Response(render_template("elsewhere.html", address=address))
+    page.headers["Refresh"] = "0"  # of this very address: nothing of the request gets into the header
+    return page
+
+
 def _hosts(config: ViewerConfig) -> frozenset[str]:
-    names = {"localhost", "127.0.0.1", "::1", *config.allowed_hosts}
+    names = {"localhost", "127.0.0.1", "::1", *config.allowed_hosts, *config.lan}
     if not config.on_this_machine_only:
         own = socket.gethostname()
         names |= {config.host, own, f"{own}.local"}
@@ -171,7 +211,7 @@ def check_change() -> None:
     if request.headers.get("Sec-Fetch-Site", "same-origin") not in {"same-origin", "none"}:
         abort(403, "The form came from another site.")
     kept = session.get("token")
-    given = request.form.get(TOKEN_FIELD, "")
+    given = request.headers.get(TOKEN_HEADER) or request.form.get(TOKEN_FIELD, "")
     if not isinstance(kept, str) or not hmac.compare_digest(kept.encode(), given.encode()):
         abort(403, "The form is from an earlier visit: the viewer has been started again since.")
 
@@ -181,7 +221,7 @@ def check_change() -> None:
 
 @pages.get("/enter")
 def enter() -> AnyResponse | str:
-    if not _config().passcode or session.get("in"):
+    if not _config().passcode or visits().alive(session.get("visit")):
         return redirect(safe_next(request.args.get("next", "")), 303)
     return render_template("enter.html", next=safe_next(request.args.get("next", "")), wrong=False, wait=0)
 
@@ -200,18 +240,19 @@ def check() -> AnyResponse | tuple[str, int, dict[str, str]]:
         throttle.wrong(address)
         return render_template("enter.html", next=following, wrong=True, wait=0), 403, {}
     throttle.right(address)
-    session.clear()  # nothing that was set before the passcode stays
-    session["in"] = True
+    let_in("passcode")
     return redirect(following, 303)
 
 
-def safe_next(given: str) -> str:
-    """A path of this viewer, whatever was asked for: never the way to another site."""
+def safe_next(given: str, *, enter: bool = False) -> str:
+    """A path of this viewer, whatever was asked for: never the way to another site, nor (unless `enter`) back to the
+    question for the passcode."""
     parts = _parted(given)
     # Browsers read a backslash as a slash and leave out tabs and line breaks; no path of ours has any of them.
     if parts is None or parts.scheme or parts.netloc or not given.isprintable() or "\\" in parts.path:
         return "/"
-    return given if given.startswith("/") and not given.startswith(("//", "/enter")) else "/"
+    refused = ("//",) if enter else ("//", "/enter", "/join")
+    return given if given.startswith("/") and not given.startswith(refused) else "/"
 
 
 def _parted(address: str) -> SplitResult | None:

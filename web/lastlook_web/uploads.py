@@ -1,0 +1,379 @@
+"""Files that a phone sends: received piece by piece into the archive's work folder, told by their first bytes, and then
+taken in like any others.
+
+    work/uploads/<id>.json          what is known of a file
+    work/uploads/<id>.part          what of it has come
+    work/uploads/<id>/phone/<name>  all of it, until it is taken in
+
+An id is made of what a phone says of a file (name, size, time, a mark of its content): sending the same again, after a
+lost connection or a week later, meets what is there. Whether the bytes are known already, the archive itself knows by
+their checksum. A name is only ever stored as a name: it has lost whatever could make it a path.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import re
+import shutil
+import threading
+import time
+import unicodedata
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
+from hashlib import sha256
+from pathlib import Path
+from typing import BinaryIO
+
+from lastlook.archive import Archive
+from lastlook.errors import ArchiveError, LastlookError, NoSuchId, UsageError
+from lastlook.intake.discover import (
+    CLIP_EXTENSIONS,
+    HEAD_BYTES,
+    PHOTO_EXTENSIONS,
+    FoundKind,
+    kind_of,
+    looks_like_text,
+    unread_kind,
+)
+from lastlook_web.config import Limits
+from lastlook_web.words import size
+
+_ID = re.compile(r"u[0-9a-f]{16}")
+_BLOCK = 1 << 16
+_ROOM_LEFT = 200_000_000
+"""Bytes that stay free on the archive's disk, so that decisions can still be written."""
+_KEPT_SECONDS = 24 * 3600.0  # how long what has come of a file is kept for the rest
+_MOST_ARRIVING = 100
+_MOST_RECORDS = 400
+_LONGEST_NAME = 120  # letters
+_EARLIEST_S, _LATE_S = 631_152_000, 86_400  # 1990-01-01; a day ahead: what no phone's clock says in earnest
+FOLDER = "phone"
+_FULL = (errno.ENOSPC, errno.EDQUOT)
+
+
+class State(StrEnum):
+    ARRIVING = "arriving"
+    WAITING = "waiting"  # all of it is here, and is taken in soon
+    TAKEN = "taken"
+    KNOWN = "known"  # the same bytes were here before
+    REFUSED = "refused"
+
+
+class NoRoom(LastlookError):
+    """The archive's disk is full."""
+
+
+class TooLarge(LastlookError):
+    """The file is larger than what is taken from a phone."""
+
+
+class NoPicture(LastlookError):
+    """The file is neither photo nor clip, whatever its name says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """`name` as it is stored, `size_bytes` as the phone said it, `modified_ms` since the epoch (0: not said), `have`
+    bytes that have come, `at` seconds since the epoch of its last change, `sha256` once it is whole."""
+
+    id: str
+    name: str
+    size_bytes: int
+    modified_ms: int
+    by: str
+    state: State
+    have: int = 0
+    at: float = 0.0
+    sha256: str = ""
+    reason: str = ""
+    hint: str = ""
+
+    @property
+    def line(self) -> str:
+        """Where it stands, in words."""
+        if self.state is State.ARRIVING:
+            return f"{size(self.have)} of {size(self.size_bytes)} have come"
+        if self.state is State.WAITING:
+            return "here; being taken in"
+        if self.state is State.REFUSED:
+            return f"not taken in: {self.reason}"
+        return "was here already" if self.state is State.KNOWN else "taken in"
+
+
+def safe_name(given: str) -> str:
+    """A phone's name for a file as a name and nothing else: no folder, no letter that does something, not hidden."""
+    name = unicodedata.normalize("NFC", given.encode("utf-8", "replace").decode("utf-8"))
+    name = re.split(r"[/\\]", name)[-1]
+    name = "".join("_" if each in '<>:"|?*' or not each.isprintable() else each for each in name)
+    name = name.strip(" .") or "picture"
+    stem, dot, extension = name.rpartition(".")
+    if not dot:
+        stem, extension = name, ""
+    kept = stem[: _LONGEST_NAME - len(extension) - 1] if len(extension) < 10 else name[:_LONGEST_NAME]
+    whole = f"{kept}.{extension}" if dot and len(extension) < 10 else kept
+    # A file system counts bytes, and gives up at 255 of them.
+    while len(whole.encode()) > 200:
+        stem = stem[:-8]
+        whole = f"{stem}.{extension}" if dot and len(extension) < 10 else stem
+    return whole
+
+
+def fitting_name(name: str, head: bytes) -> str:
+    """The name with an extension that does not belie what the file is."""
+    found = kind_of(head)
+    suffix = Path(name).suffix.lower()
+    fits = PHOTO_EXTENSIONS if found is FoundKind.PHOTO else CLIP_EXTENSIONS
+    if suffix in fits:
+        return name
+    return name + (".jpg" if head[:2] == b"\xff\xd8" else ".png" if found is FoundKind.PHOTO else ".mp4")
+
+
+class Uploads:
+    """The files that phones send to one archive. May be asked from any thread."""
+
+    def __init__(
+        self,
+        archive: Archive,
+        limits: Limits,
+        clock: Callable[[], float] = time.time,
+        free: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free,
+    ) -> None:
+        self._archive = archive
+        self.limits = limits
+        self._clock = clock
+        self._free = free
+        self._lock = threading.RLock()
+
+    @property
+    def folder(self) -> Path:
+        """Where they lie; made when it is first asked for."""
+        folder = self._archive.work / "uploads"
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder
+
+    # ------------------------------------------------------------------------------------------ what there is
+
+    def find(self, id: str) -> Upload:
+        """Raises NoSuchId. Whatever is asked for, only an id of ours becomes part of a path."""
+        if not _ID.fullmatch(id):
+            raise NoSuchId("file under way", id)
+        with self._lock:
+            try:
+                raw = json.loads((self.folder / f"{id}.json").read_text(encoding="ascii"))
+                known = Upload(**{**raw, "state": State(raw["state"])})
+            except (OSError, ValueError, TypeError, KeyError):
+                raise NoSuchId("file under way", id) from None
+            if known.state is State.ARRIVING:
+                known = replace(known, have=self._have(id))
+            return known
+
+    def every(self) -> list[Upload]:
+        """All that are known, the one that changed last first."""
+        found = []
+        for path in self.folder.glob("u*.json"):
+            with suppress(NoSuchId):
+                found.append(self.find(path.stem))
+        return sorted(found, key=lambda one: (-one.at, one.id))
+
+    def waiting(self) -> list[Upload]:
+        return [one for one in reversed(self.every()) if one.state is State.WAITING]
+
+    def path(self, upload: Upload) -> Path:
+        """Where a whole file lies until it is taken in."""
+        return self.folder / upload.id / FOLDER / upload.name
+
+    # ------------------------------------------------------------------------------------------ receiving
+
+    def begin(self, name: str, size_bytes: int, modified_ms: int = 0, mark: str = "", by: str = "") -> Upload:
+        """Say what will come; what of it is here already. Raises TooLarge, NoRoom, UsageError."""
+        if size_bytes <= 0:
+            raise UsageError(f"{safe_name(name)} is empty", "Take the picture again.")
+        if size_bytes > max(self.limits.photo, self.limits.clip):
+            raise TooLarge(
+                f"{safe_name(name)} has {size(size_bytes)}; {size(self.limits.clip)} are taken from a phone",
+                "Copy it over by cable or card, and take it in with 'lastlook ingest'.",
+            )
+        said = "\0".join((name, str(size_bytes), str(modified_ms), mark)).encode("utf-8", "replace")
+        id = "u" + sha256(said).hexdigest()[:16]
+        with self._lock:
+            with suppress(NoSuchId):
+                known = self.find(id)
+                if known.state is not State.REFUSED:
+                    return known
+                self._drop_files(id)
+            self._sweep()
+            arriving = [one for one in self.every() if one.state is State.ARRIVING]
+            if len(arriving) >= _MOST_ARRIVING:
+                raise UsageError(f"{_MOST_ARRIVING} files are under way already", "Wait until some have come.")
+            # Once here and once more among the originals.
+            coming = sum(one.size_bytes - one.have for one in arriving) + 2 * size_bytes
+            if self._free(self.folder) < coming + _ROOM_LEFT:
+                raise _full()
+            fresh = Upload(id, safe_name(name), size_bytes, modified_ms, by, State.ARRIVING, at=self._clock())
+            self._keep(fresh)
+            return fresh
+
+    def piece(self, id: str, at: int, stream: BinaryIO, length: int) -> Upload:
+        """Take a piece that begins at byte `at`. One that does not fit on what is here changes nothing; the answer says
+        what is here. Raises NoSuchId, NoPicture, TooLarge, NoRoom."""
+        with self._lock:
+            known = self.find(id)
+            if known.state is not State.ARRIVING or at != known.have:
+                return known
+            if length <= 0 or at + length > known.size_bytes:
+                raise UsageError(f"{known.name} is longer than its phone said", "Send it once more.")
+            part = self._part(id)
+            try:
+                self._append(part, at, stream, length)
+            except OSError as error:
+                with suppress(OSError):
+                    os.truncate(part, at)
+                if error.errno in _FULL:
+                    raise _full() from error
+                raise ArchiveError(
+                    f"{known.name} cannot be written: {(error.strerror or str(error)).lower()}",
+                    "Check the archive's disk, then send it once more.",
+                ) from error
+            if at < HEAD_BYTES:
+                self._check_content(known, part, whole=at + length == known.size_bytes)
+            known = replace(known, have=self._have(id), at=self._clock())
+            if known.have == known.size_bytes:
+                return self._whole(known)
+            self._keep(known)
+            return known
+
+    def whole(self, name: str, stream: BinaryIO, size_bytes: int, by: str = "") -> Upload:
+        """Take a file that comes in one go, in a form. Raises as `begin` and `piece` do."""
+        known = self.begin(name, size_bytes, 0, _mark_of(stream), by)
+        if known.state is State.ARRIVING:
+            stream.seek(known.have)
+            known = self.piece(known.id, known.have, stream, size_bytes - known.have)
+        return known
+
+    def _append(self, part: Path, at: int, stream: BinaryIO, length: int) -> None:
+        with part.open("r+b" if part.exists() else "w+b") as file:
+            file.seek(at)
+            left = length
+            while left:
+                block = stream.read(min(_BLOCK, left))
+                if not block:
+                    break  # the phone went away; what has come is kept
+                file.write(block)
+                left -= len(block)
+            file.truncate()
+
+    def _check_content(self, known: Upload, part: Path, *, whole: bool) -> None:
+        """Tell by its first bytes what a file is, whatever its name and its phone say."""
+        with part.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+        if len(head) < HEAD_BYTES and not whole and len(head) < known.size_bytes:
+            return  # too little has come yet
+        kind = kind_of(head)
+        try:
+            if kind not in (FoundKind.PHOTO, FoundKind.CLIP):
+                named = unread_kind(head) or ("text" if looks_like_text(head) else "")
+                raise NoPicture(
+                    f"{known.name} is no photo and no clip" + (f", but {named}" if named else ""),
+                    "Photos and clips are taken from a phone; nothing else.",
+                )
+            most = self.limits.photo if kind is FoundKind.PHOTO else self.limits.clip
+            if known.size_bytes > most:
+                what = "photo" if kind is FoundKind.PHOTO else "clip"
+                raise TooLarge(
+                    f"{known.name} has {size(known.size_bytes)}; {size(most)} are taken for a {what} from a phone",
+                    "Copy it over by cable or card, and take it in with 'lastlook ingest'.",
+                )
+        except LastlookError as error:
+            self._refuse(known, error.message.removeprefix(f"{known.name} "), error.hint)
+            raise
+
+    def _whole(self, known: Upload) -> Upload:
+        """Put a file that is here in line for being taken in."""
+        part = self._part(known.id)
+        with part.open("r+b") as file:
+            head = file.read(HEAD_BYTES)
+            os.fsync(file.fileno())
+        known = replace(known, name=fitting_name(known.name, head), state=State.WAITING, at=self._clock())
+        path = self.path(known)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part.replace(path)
+        said = known.modified_ms / 1000
+        if _EARLIEST_S < said < self._clock() + _LATE_S:
+            os.utime(path, (said, said))  # the file's own date: a claim of its time, as on a card
+        self._keep(known)
+        return known
+
+    # ------------------------------------------------------------------------------------------ after taking in
+
+    def settle(self, upload: Upload, state: State, digest: str = "", reason: str = "", hint: str = "") -> None:
+        """Record what became of a whole file, and let go of what is not needed any more."""
+        with self._lock:
+            self._keep(replace(upload, state=state, sha256=digest, reason=reason, hint=hint, at=self._clock()))
+            self._drop_files(upload.id)
+
+    def forget(self, id: str) -> None:
+        """Give up a file that has not come whole, or take one that is settled off the list. Raises NoSuchId."""
+        with self._lock:
+            if self.find(id).state is not State.WAITING:
+                self._drop_files(id)
+                (self.folder / f"{id}.json").unlink(missing_ok=True)
+
+    def _refuse(self, known: Upload, reason: str, hint: str) -> None:
+        self.settle(known, State.REFUSED, reason=reason, hint=hint)
+
+    # ------------------------------------------------------------------------------------------ on the disk
+
+    def _part(self, id: str) -> Path:
+        return self.folder / f"{id}.part"
+
+    def _have(self, id: str) -> int:
+        try:
+            return self._part(id).stat().st_size
+        except OSError:
+            return 0
+
+    def _keep(self, upload: Upload) -> None:
+        path = self.folder / f"{upload.id}.json"
+        temporary = path.with_suffix(".new")
+        try:
+            temporary.write_text(json.dumps(asdict(upload), ensure_ascii=True), encoding="ascii")
+            temporary.replace(path)
+        except OSError as error:
+            if error.errno in _FULL:
+                raise _full() from error
+            raise ArchiveError(
+                f"{upload.name} cannot be written down: {(error.strerror or str(error)).lower()}",
+                "Check the archive's disk and its room.",
+            ) from error
+
+    def _drop_files(self, id: str) -> None:
+        self._part(id).unlink(missing_ok=True)
+        shutil.rmtree(self.folder / id, ignore_errors=True)
+
+    def _sweep(self) -> None:
+        """Let go of what never came whole, and of records that nobody will ask for."""
+        for place, one in enumerate(self.every()):
+            late = one.state is State.ARRIVING and self._clock() - one.at > _KEPT_SECONDS
+            if late or (place >= _MOST_RECORDS and one.state not in (State.ARRIVING, State.WAITING)):
+                self._drop_files(one.id)
+                (self.folder / f"{one.id}.json").unlink(missing_ok=True)
+
+
+def _full() -> NoRoom:
+    return NoRoom(
+        "the archive's disk has no room for it", "Make room there, then send it once more; nothing of it is lost."
+    )
+
+
+def _mark_of(stream: BinaryIO) -> str:
+    """A checksum of the whole of a file that is here anyway."""
+    stream.seek(0)
+    digest = sha256()
+    while block := stream.read(_BLOCK):
+        digest.update(block)
+    stream.seek(0)
+    return digest.hexdigest()
