@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from lastlook import times
 from lastlook.closing.records import Hold
@@ -350,10 +350,11 @@ def _marks(window: Window, zone: str) -> Iterator[tuple[float, str]]:
 def _clock_marks(window: Window, midnight: datetime, step: timedelta, zone: str) -> Iterator[tuple[float, str]]:
     # Each step is found on the clock of its own day: a day of 23 hours has its marks where its clock shows them.
     at = midnight
-    while at.astimezone(window.end.tzinfo) < window.end:
-        if at.astimezone(window.start.tzinfo) >= window.start:
-            words = day_of(at, zone).rsplit(" ", 1)[0] if at.hour == at.minute == 0 else f"{at:%H:%M}"
-            yield _x(window, at.astimezone(window.start.tzinfo)), words
+    while (instant := at.astimezone(UTC)) < window.end:
+        if instant >= window.start:
+            shown = instant.astimezone(at.tzinfo)  # an hour that the clock leaves out reads as the one after it
+            words = day_of(instant, zone).rsplit(" ", 1)[0] if shown.hour == shown.minute == 0 else f"{shown:%H:%M}"
+            yield _x(window, instant), words
         at += step  # local time: wall clock arithmetic
 
 

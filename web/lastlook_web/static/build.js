@@ -66,6 +66,7 @@ function begin() {
   }
 
   function exchange(page) {
+    const place = length() / BINS;
     for (const part of page.querySelectorAll("[data-part]")) {
       const here = document.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
       if (!here) continue;
@@ -78,8 +79,7 @@ function begin() {
       here.replaceChildren(...part.childNodes);
       if (move !== undefined) (here.querySelector(`[data-move="${move}"]`) ?? here.querySelector("a"))?.focus();
     }
-    for (const row of rows) row.style.translate = "";
-    drawing.classList.remove("moved");
+    for (const row of rows) if (row.dataset.at) keep(row, Number(row.dataset.at), place);
   }
 
   function go(address, options) {
@@ -155,7 +155,17 @@ function begin() {
     go(`${location.pathname}?${query}`, { after: () => opened(row.closest(".row")) });
   }
 
+  // The cursor stays at its time; a closer look may put its picture a little beside the place it had.
+  function keep(row, at, reach) {
+    const times = counts(row).map(([place]) => timeOf(place + 0.5));
+    const near = times.sort((a, b) => Math.abs(a - at) - Math.abs(b - at))[0];
+    const time = near !== undefined && Math.abs(near - at) <= Math.max(reach, length() / BINS) ? near : at;
+    show(row, ((time - view.start) / length()) * BINS - 0.5);
+    if (time < view.start || time >= view.end) row.querySelector(".cursor").remove();
+  }
+
   function show(row, place) {
+    row.dataset.at = String(timeOf(place + 0.5));
     let cursor = row.querySelector(".cursor");
     if (!cursor) {
       cursor = document.createElement("span");
@@ -163,7 +173,7 @@ function begin() {
       row.append(cursor);
     }
     cursor.style.left = `${((place + 0.5) / BINS) * 100}%`;
-    cursor.dataset.place = String(place);
+    cursor.dataset.place = String(Math.round(place));
   }
 
   function step(row, way) {
@@ -210,8 +220,8 @@ function begin() {
   document.getElementById("drawing-keys").hidden = false;
 
   function anchor(row) {
-    const at = row.querySelector(".cursor")?.dataset.place;
-    return at === undefined ? 0.5 : (Number(at) + 0.5) / BINS;
+    const share = row.querySelector(".cursor") ? (Number(row.dataset.at) - view.start) / length() : 0.5;
+    return share >= 0 && share <= 1 ? share : 0.5;
   }
 
   const shifted = (share) => ({ start: view.start + length() * share, end: view.end + length() * share });
