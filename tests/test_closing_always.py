@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -14,12 +14,12 @@ from lastlook import closing_check, deciding, recording
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import records as r
-from lastlook.closing.check import check
+from lastlook.closing.check import check, retests
 from lastlook.closing.records import Facts, Line, State
 from lastlook.deciding import Target
 from lastlook.errors import LastlookError
 from lastlook.recording import Act
-from lastlook.records import CaptureTime, Closing, Dimension
+from lastlook.records import CaptureTime, Closing, Dimension, HoldKind, Plan
 from lastlook.store import Store
 from tests import bench_archive
 from tests import closing_facts as f
@@ -162,6 +162,232 @@ def test_one_more_change_never_turns_anything_into_a_pass(
 
     for place in range(len(changes)):
         assert passed(changes) <= passed(changes[:place] + changes[place + 1 :])
+
+
+# ------------------------------------------------------------------------------------------------ closer times
+
+RELEASES = st.lists(st.builds(lambda time: r.Release("S11", time, "M. Holm", "", "r"), KNOWN), max_size=3)
+OF_OPENING = st.lists(
+    st.builds(
+        lambda time, keys: r.Release("O4", time, "M. Holm", "", "r", tuple(keys)),
+        KNOWN,
+        st.lists(st.sampled_from(["W03:to", "W03:length", "S11:hold"]), max_size=3),
+    ),
+    max_size=3,
+)
+DONE = st.lists(st.builds(lambda time: r.Done("S11", time, "ada", "d"), KNOWN), max_size=3)
+WITNESSES = st.lists(
+    st.builds(lambda time, came: r.Witness("S11", time, "the client", came, "w"), KNOWN, st.booleans()), max_size=3
+)
+ANSWERS = st.lists(
+    st.builds(
+        lambda verdict, time, shown: r.Answer("S11", verdict, time, shown, "the museum", "so", "a"),
+        st.sampled_from(["yes", "no", "changes"]), KNOWN, KNOWN,
+    ), max_size=3,
+)  # fmt: skip
+WAIVERS = st.lists(
+    st.builds(
+        lambda time, item, what: r.Waiver("O4", item, what, time, "none", "M. Holm", "w"),
+        KNOWN,
+        st.sampled_from(["W03", "S11", "O4"]),
+        st.sampled_from(["", "to", "length", "hold", "test:polarity", "test:foreign-object", "release"]),
+    ),
+    max_size=3,
+)
+LENGTHS = st.lists(
+    st.builds(
+        lambda time, kind, mm: r.Measure("W03", kind, mm, time, "ada", "m"),
+        KNOWN,
+        st.sampled_from(r.MeasureKind),
+        st.sampled_from([200.0, 330.0, 500.0, 700.0]),
+    ),
+    max_size=8,
+)
+CUTS = st.lists(
+    st.builds(
+        lambda time, kind, mm: r.Change("W03", kind, time, "", "ada", "c", mm),
+        KNOWN,
+        st.sampled_from(list(r.ChangeKind)),
+        st.sampled_from([None, 500.0, 700.0]),
+    ),
+    max_size=4,
+)
+READINGS = st.lists(
+    st.builds(
+        lambda time, value: r.Test("P-FOOT", "cure-temperature", time, True, "ada", "t", value, "°C"),
+        KNOWN,
+        st.sampled_from([10.0, 15.0, 20.0, 25.0]),
+    ),
+    max_size=3,
+)
+GLUE = r.Adhesive("epoxy", "two-part epoxy", full_cure_h=3, reference_c=25, minimum_c=12)
+
+
+@st.composite
+def worlds(draw: st.DrawFn) -> Facts:
+    """Whatever may be on record of the mast foot, in any order and doubt."""
+    step = replace(
+        f.PLAN.steps[0],
+        hold=draw(st.sampled_from(HoldKind)),
+        kind=draw(st.sampled_from(["test", "approval"])),
+        tests=draw(st.sampled_from([(), ("polarity",)])),
+    )
+    tests = draw(TESTS)
+    joined = draw(st.lists(KNOWN, max_size=1))
+    return replace(
+        EVERYTHING,
+        plan=replace(f.PLAN, steps=(step,)),
+        seen={**EVERYTHING.seen, "W03": tuple(draw(st.lists(SEEN, max_size=5, unique_by=lambda one: one.picture.id)))},
+        changes={"W03": tuple(draw(CUTS))},
+        tests={**EVERYTHING.tests, "W03": tuple(tests), "P-FOOT": tuple(draw(READINGS))},
+        measures={"W03": tuple(draw(LENGTHS))},
+        closings={"O4": draw(acts())},
+        done={"S11": tuple(draw(DONE))},
+        releases={"S11": tuple(draw(RELEASES)), "O4": tuple(draw(OF_OPENING))},
+        witnesses={"S11": tuple(draw(WITNESSES))},
+        answers={"S11": tuple(draw(ANSWERS))},
+        waivers={"O4": tuple(draw(WAIVERS))},
+        adhesives={"epoxy": GLUE},
+        bonds=tuple(r.Bond("P-FOOT", "epoxy", time, "ada", "b1", temperature_c=25.0) for time in joined),
+    )
+
+
+def closer(draw: st.DrawFn, value: Any) -> Any:
+    """The same record with every time brought down to one moment within what was known of it."""
+    if isinstance(value, CaptureTime):
+        if value.earliest is None or value.latest is None:
+            return value
+        share = draw(st.sampled_from([0.0, 0.31, 0.5, 0.77, 1.0]))
+        moment = value.earliest + share * (value.latest - value.earliest)
+        return replace(value, instant=moment, earliest=moment, latest=moment)
+    if isinstance(value, tuple):
+        return tuple(closer(draw, one) for one in value)
+    if isinstance(value, dict):
+        return {key: closer(draw, one) for key, one in value.items()}
+    if isinstance(value, r.Seen):
+        return r.Seen(value.view, replace(value.picture, time=closer(draw, value.picture.time)))
+    if is_dataclass(value) and not isinstance(value, type) and not isinstance(value, Plan):
+        timed = [one.name for one in fields(value) if isinstance(getattr(value, one.name), CaptureTime)]
+        return replace(value, **{name: closer(draw, getattr(value, name)) for name in timed})
+    return value
+
+
+@given(st.data())
+@settings(max_examples=150, deadline=None)
+def test_what_passes_passes_in_every_order_that_the_times_allow(data: st.DataObject) -> None:
+    """Were anything let pass on an order that is not known, some closer times would take the pass away again."""
+    facts, when = data.draw(worlds()), data.draw(KNOWN)
+    sure = data.draw(st.composite(lambda draw: closer(draw, when))())
+    known: Facts = data.draw(
+        st.composite(
+            lambda draw: replace(
+                facts,
+                **{
+                    one.name: closer(draw, getattr(facts, one.name))
+                    for one in fields(Facts)
+                    if one.name not in ("plan", "adhesives", "rank", "candidates", "in_region")
+                },
+            )
+        )()
+    )
+    before, after = check(facts, O4, when), check(known, O4, sure)
+    then = {line.key: line for line in after.lines}
+    for line in before.lines:
+        if line.open or line.key not in then:
+            continue
+        if line.key == "O4:release" and not before.ready:
+            continue  # it must have known of what is waived, and what is open may turn out to be waived
+        assert not then[line.key].open, (line, then[line.key])
+        if line.state is State.PASSED:
+            assert then[line.key].state is State.PASSED, (line, then[line.key])
+    again = {line.key: line for line in retests(known, O4, replace(after, at=sure))}
+    for line in retests(facts, O4, replace(before, at=when)):
+        if not line.open and line.key in again:
+            assert not again[line.key].open, (line, again[line.key])
+
+
+@given(worlds(), st.integers(0, 40))
+@settings(max_examples=100, deadline=None)
+def test_what_passes_is_newer_than_all_it_speaks_of(facts: Facts, quarter: int) -> None:
+    """The rules for words and lengths, written down once more in terms of the ends of the intervals."""
+    when = at(quarter / 4)
+    limit = when.earliest
+    assert limit is not None
+    changes = [one for one in facts.changes["W03"] if _end(one.time, 0) <= limit]
+    for line in check(facts, O4, when).lines:
+        if line.state is not State.PASSED:
+            continue
+        if line.key in ("S11:hold", "S11:review"):
+            said: list[Any] = list(facts.releases["S11"])
+        elif line.key == "S11:witness":
+            said = list(facts.witnesses["S11"])
+        elif line.key == "O4:release":
+            said = list(facts.releases["O4"])
+        else:
+            continue
+        events = [_end(one.time, 1) for one in changes]
+        if line.key != "S11:witness":
+            failed = [one for one in facts.tests["W03"] if not one.passed and _end(one.time, 0) <= limit]
+            events += [_end(one.time, 1) for one in failed]
+            events += [_end(one.time, 1) for one in facts.done["S11"] if _end(one.time, 0) <= limit]
+        assert any(_end(one.time, 1) < limit and all(_end(one.time, 0) > event for event in events) for one in said), (
+            line
+        )
+    for line in check(facts, O4, when).lines:
+        if line.key == "W03:length" and line.state is State.PASSED:
+            for kind in (r.MeasureKind.TAIL, r.MeasureKind.FAR_SIDE):
+                some = [one for one in facts.measures["W03"] if one.kind is kind and _end(one.time, 0) <= limit]
+                lasting = [one for one in changes if one.kind is not r.ChangeKind.RECOLOURED]
+                assert any(
+                    _end(one.time, 1) < limit and all(_end(one.time, 0) > _end(change.time, 1) for change in lasting)
+                    for one in some
+                ), line
+
+
+def _end(time: CaptureTime, which: int) -> datetime:
+    end = (time.earliest, time.latest)[which]
+    assert end is not None
+    return end
+
+
+LATE = st.builds(at, st.integers(26, 39).map(lambda n: n / 4), st.sampled_from([0.0, 0.25, 0.5]))
+
+
+@given(
+    st.lists(st.tuples(LATE, st.sampled_from(["tail", "far-side"]), st.sampled_from([250.0, 330.0])), max_size=4),
+    st.lists(st.tuples(LATE, st.sampled_from([680.0, 500.0, None])), max_size=2),
+    st.data(),
+)
+@settings(max_examples=300, deadline=None)
+def test_a_wire_that_reaches_does_so_by_whichever_figures_are_the_last(
+    lengths: list[tuple[CaptureTime, str, float]], cuts: list[tuple[CaptureTime, float | None]], data: st.DataObject
+) -> None:
+    """Many lengths within some hours: only what reaches by every order that the times allow passes."""
+    some = (f.measure(9, "tail", 330), f.measure(9, "far-side", 250), f.measure(9, "route", 600))
+    drawn = tuple(r.Measure("W03", r.MeasureKind(kind), mm, time, "ada", "m") for time, kind, mm in lengths)
+    told = tuple(r.Measure("W03", r.MeasureKind.CUT, mm, time, "ada", "m") for time, mm in cuts if mm is not None)
+    changes = EVERYTHING.changes["W03"]
+    if any(mm is None for _, mm in cuts):
+        changes = (*changes, f.change(6.2, "shortened"))
+    measures = (*some, *drawn, *told)
+    closer_by = data.draw(st.composite(lambda draw: closer(draw, measures))())
+
+    def length(given_: tuple[r.Measure, ...]) -> State:
+        facts = replace(EVERYTHING, measures={"W03": given_}, changes={"W03": changes})
+        return next(line.state for line in check(facts, O4, at(10)).lines if line.key == "W03:length")
+
+    if length(measures) is State.PASSED:
+        assert length(closer_by) is State.PASSED
+        tail, far, route, cut = (_last(closer_by, kind) for kind in ("tail", "far-side", "route", "cut"))
+        assert min(tail) >= max(far) + 80
+        assert min(cut or [700.0]) >= max(route) + 80
+
+
+def _last(measures: tuple[r.Measure, ...], kind: str) -> list[float]:
+    """The figures of a kind at the last moment at which there is one."""
+    of_kind = [one for one in measures if one.kind.value == kind]
+    end = max((_end(one.time, 0) for one in of_kind), default=None)
+    return [one.mm for one in of_kind if _end(one.time, 0) == end]
 
 
 # ------------------------------------------------------------------------------------------------ on a real archive

@@ -150,11 +150,42 @@ def test_a_picture_taken_while_the_item_was_hidden_proves_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "good"), [({"pa9": 0.5}, True), ({"pa9": 0.49}, False), ({"pa9": 1.0}, True), ({}, True)]
+    ("share", "state"),
+    [
+        ({"pa9": 0.5}, State.PASSED),
+        ({"pa9": 0.49}, State.GAP),
+        ({"pa9": 1.0}, State.PASSED),
+        ({}, State.UNDETERMINED),
+    ],
 )
-def test_sharpness_is_ranked_among_near_duplicates(share: dict[str, float], good: bool) -> None:
+def test_sharpness_is_ranked_among_near_duplicates(share: dict[str, float], state: State) -> None:
+    """What there is nothing to rank against proves nothing until a person says that it is sharp."""
     facts = replace(with_seen(seen("pa9", at(7), shows=("to",), sharp=None)), rank=share)
-    assert states(facts)["W03:to"] is (State.PASSED if good else State.GAP)
+    found = line(facts, "W03:to")
+    assert found.state is state
+    assert ("look at pa9 at full size" in found.shoot) == (state is State.UNDETERMINED)
+
+
+def test_what_is_drawn_on_a_picture_is_measured_there_when_the_check_needs_it() -> None:
+    asked: list[str] = []
+
+    def measured(share: float | None) -> Facts:
+        one = seen("pa9", at(7), shows=("to",), sharp=None)
+        one = replace(one, view=replace(one.view, region=(1, 1, 50, 50)))
+        stale = seen("pa8", at(3), shows=("to",), sharp=None)
+        stale = replace(stale, view=replace(stale.view, region=(1, 1, 50, 50)))
+
+        def in_region(seen: r.Seen, station: object) -> float | None:
+            asked.append(seen.picture.id)
+            return share
+
+        return replace(with_seen(one, stale), rank={"pa9": 1.0}, in_region=in_region)
+
+    assert states(measured(0.5))["W03:to"] is State.PASSED
+    assert states(measured(0.49))["W03:to"] is State.STALE, "what is left is the one from before the change"
+    assert states(measured(None))["W03:to"] is State.UNDETERMINED, "not judged where it counts: no pass"
+    assert "has nothing to be ranked against" in line(measured(None), "W03:to").reason
+    assert set(asked) == {"pa9"}, "what is stale anyhow is not measured"
 
 
 def test_the_items_own_region_counts_before_the_whole_picture() -> None:
@@ -171,10 +202,13 @@ def test_sharpness_is_ranked_within_the_station_and_never_across_cameras() -> No
     best = seen("pa1", at(8), shows=("from",), sharp=None, sharpness=400.0)
     one = seen("pa9", at(7), shows=("to",), sharp=None, sharpness=100.0)
     assert states(with_seen(best, one))["W03:to"] is State.GAP
+    assert states(with_seen(replace(best, view=replace(best.view, sharp=True)), one))["W03:to"] is State.GAP
+    equal = seen("pa1", at(8), shows=("from",), sharp=None, sharpness=150.0)
+    assert states(with_seen(equal, one))["W03:to"] is State.PASSED
     far = replace(best, picture=replace(best.picture, quality=replace_hash(best, (1 << 40) - 1)))
-    assert states(with_seen(far, one))["W03:to"] is State.PASSED
+    assert states(with_seen(far, one))["W03:to"] is State.UNDETERMINED, "nothing of the same place to rank against"
     other = replace(best, picture=replace(best.picture, camera="K-2"))
-    assert states(with_seen(other, one))["W03:to"] is State.PASSED
+    assert states(with_seen(other, one))["W03:to"] is State.UNDETERMINED
 
 
 def replace_hash(one: r.Seen, phash: int) -> Quality:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from lastlook import deciding, times
@@ -83,6 +83,18 @@ def check(store: Store, opening: str, at: str = "", now: datetime | None = None)
     shut = acts[-1] if acts and acts[-1].reopened is None and not at.strip() else None
     when = shut.time if shut is not None else moment(store, at, now)
     return _check(store, found, when, shut=shut is not None)[0]
+
+
+def check_at(store: Store, opening: str, when: CaptureTime) -> Check:
+    """The closing check as it would be were the opening closed at a time, whatever became of it. Raises NoSuchId."""
+    found = _opening(store.plan, lookup_id(store.plan, "opening", opening))
+    return _check(store, found, when, shut=False)[0]
+
+
+def just_after(when: CaptureTime) -> CaptureTime:
+    """The moment after an act: what happened in its own minute, or on its own day, may be what it speaks of."""
+    end = (when.latest or datetime.now(UTC)) + timedelta(microseconds=1)
+    return CaptureTime(end, end, end, when.basis, when.why)
 
 
 def _check(store: Store, opening: Opening, when: CaptureTime, *, shut: bool) -> tuple[Check, Facts]:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache, partial
+from pathlib import Path
 
 from lastlook.catalogue import closings, decisions, pictures, showing
 from lastlook.closing import folding, graph
-from lastlook.closing.records import Candidate, Facts, Seen, View
+from lastlook.closing.records import Answer, Candidate, Facts, Seen, View
+from lastlook.closing.steps import APPROVAL
+from lastlook.intake import regions
 from lastlook.plan import structure
-from lastlook.records import Closing, Decision, Picture
+from lastlook.records import Closing, Decision, Picture, Plan, Step
 from lastlook.store import Store
 
 CANDIDATES = 3
@@ -37,6 +41,7 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
             tests=folding.by_key(map(folding.test, decisions.live(catalogue, "test")), "subject"),
             done=folding.by_key(map(folding.done, decisions.live(catalogue, "done")), "step"),
             releases=folding.by_key(map(folding.release, decisions.live(catalogue, "release")), "target"),
+            answers=folding.by_key(_answers(store), "step"),
             witnesses=folding.by_key(map(folding.witness, decisions.live(catalogue, "witness")), "step"),
             waivers=folding.by_key(map(folding.waiver, decisions.live(catalogue, "waiver")), "opening"),
             adhesives={one.id.casefold(): one for one in adhesives},  # the last word on each counts
@@ -44,7 +49,59 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
             seen=seen,
             candidates=_candidates(store, items, seen),
             rank=rank,
+            in_region=partial(_in_region, store),
         )
+
+
+def _answers(store: Store) -> list[Answer]:
+    """The client's answers to packs that were sent for an approval step: by its id or its title."""
+    found = []
+    answers: dict[str, list[Decision]] = {}
+    for said in decisions.live(store.catalogue, "approval"):
+        answers.setdefault(str(said.body["pack"]), []).append(said)
+    for pack in decisions.live(store.catalogue, "approval-pack"):
+        step = approval_step(store.plan, str(pack.body["point"]))
+        if step is not None:
+            found += folding.answers(step.id, pack, answers.get(pack.uid, ()))
+    return found
+
+
+def approval_step(plan: Plan, point: str) -> Step | None:
+    """The approval step that the point of a pack names, by its id or its title."""
+    said = " ".join(point.split()).casefold()
+    steps = [step for step in plan.steps if step.kind.casefold() == APPROVAL]
+    return next((step for step in steps if said in (step.id.casefold(), step.title.casefold())), None)
+
+
+def _in_region(store: Store, seen: Seen, station: Sequence[Seen]) -> float | None:
+    if seen.view.region is None:
+        return None
+    return share_in_region(store, seen.picture, seen.view.region, [other.picture for other in station])
+
+
+def share_in_region(
+    store: Store, picture: Picture, region: tuple[int, int, int, int], station: Sequence[Picture] = ()
+) -> float | None:
+    """Sharpness in a region (x, y, width, height in pixels of the upright picture) as a share of the sharpest of its
+    near-duplicates there, or of those of its station where it has none. None where nothing can be compared."""
+    group = pictures.of_group(store.catalogue, picture.group) if picture.group is not None else []
+    others = [one for one in group if one.id != picture.id and one.page] or [one for one in station if one.page]
+    if not picture.page or not others or not picture.width or not picture.height:
+        return None
+    x, y, width, height = region
+    relative = (x / picture.width, y / picture.height, width / picture.width, height / picture.height)
+    derived = store.archive.derived
+    own = _measure(derived / picture.page, relative)
+    best = max((value for one in others if (value := _measure(derived / one.page, relative)) is not None), default=None)
+    if own is None or best is None or max(own, best) <= 0:
+        return None
+    return round(own / max(own, best), 4)
+
+
+@lru_cache(maxsize=4096)
+def _measure(page: Path, relative: tuple[float, float, float, float]) -> float | None:
+    """A page view is made from content and never changes: it is measured once."""
+    return regions.sharpness(page, relative)
 
 
 def _seen(store: Store, items: Sequence[str]) -> tuple[dict[str, tuple[Seen, ...]], dict[str, float]]:

@@ -16,17 +16,18 @@ from lastlook.catalogue import decisions, pictures
 from lastlook.closing import folding, graph
 from lastlook.closing.check import open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
-from lastlook.closing_check import check, moment
-from lastlook.closing_facts import gather
+from lastlook.closing.testing import CURE
+from lastlook.closing_check import check, check_at, just_after, moment
+from lastlook.closing_facts import gather, share_in_region
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
-from lastlook.intake import regions
 from lastlook.plan import colours, structure
 from lastlook.plan.ids import is_id
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.projecting import project
 from lastlook.records import Decision, Dimension, Opening, Picture, Step
 from lastlook.store import Store
+from lastlook.times import Order, compare
 
 WORDS_LIMIT = 2000
 
@@ -109,16 +110,8 @@ def _shares(store: Store, picture: Picture, region: tuple[int, int, int, int]) -
             f"the region does not lie in the picture of {picture.width} × {picture.height} pixels",
             "Give x,y,width,height in pixels of the upright picture.",
         )
-    group = pictures.of_group(store.catalogue, picture.group) if picture.group is not None else []
-    others = [one for one in group if one.id != picture.id and one.page]
-    if not picture.page or not others:
-        return {}
-    relative = (x / picture.width, y / picture.height, width / picture.width, height / picture.height)
-    derived = store.archive.derived
-    own = regions.sharpness(derived / picture.page, relative)
-    measured = [regions.sharpness(derived / one.page, relative) for one in others]
-    best = max([value for value in (own, *measured) if value is not None], default=0.0)
-    return {picture.id: round(own / best, 4)} if own is not None and best > 0 else {}
+    share = share_in_region(store, picture, region)
+    return {} if share is None else {picture.id: share}
 
 
 def change(
@@ -191,6 +184,8 @@ def record_test(
         raise UsageError(f"{kind!r} cannot be the name of a test", "Write letters, digits and hyphens.")
     if value is not None and not math.isfinite(value):
         raise UsageError("the value is no number", "Give a number, and its unit with --unit.")
+    if name == CURE:
+        unit = _of_cure(value, unit)
     body = {
         "subject": lookup_id(store.plan, None, subject),
         "test": name,
@@ -202,6 +197,16 @@ def record_test(
         "through": _words(through),
     }
     return _act(store, "test", body, act, now)
+
+
+def _of_cure(value: float | None, unit: str) -> str:
+    """The unit of a joint's temperature, which is reckoned with."""
+    if value is None:
+        raise UsageError("a temperature needs its figure", "Give --value, in degrees Celsius.")
+    if unit.strip().casefold() not in ("", "°c", "c"):
+        raise UsageError(f"the unit is {unit.strip()!r}; a cure is reckoned in °C", "Give degrees Celsius.")
+    _celsius(value, "the temperature")
+    return "°C"
 
 
 def done(store: Store, step: str, act: Act, *, words: str = "", now: datetime | None = None) -> Decision:
@@ -229,10 +234,10 @@ def release(store: Store, target: str, act: Act, *, words: str = "", now: dateti
     item = structure.items(store.plan)[id]
     if isinstance(item, Opening):
         # For an opening that is shut already this is a release entered later, for the time it speaks of.
-        found = check(store, id, act.at or "now", now)
+        found = check_at(store, id, just_after(moment(store, act.at, now)))
         lines: Sequence[Line] = [line for line in found.lines if line.key != f"{id}:release"]
     elif isinstance(item, Step):
-        lines = open_lines_of(gather(store, ()), id, moment(store, act.at, now))
+        lines = open_lines_of(gather(store, ()), id, just_after(moment(store, act.at, now)))
     else:
         raise UsageError(f"{id} is neither a step nor an opening", "Release a step or an opening.")
     standing = [line for line in lines if line.open]
@@ -261,14 +266,22 @@ def waive(
         raise UsageError("a waiver needs a reason", "Say why with --reason, as in “no line of sight past the lid”.")
     shut = lookup_id(store.plan, "opening", opening)
     id = lookup_id(store.plan, None, item)
-    found = check(store, shut, act.at, now)
-    # Tests that are due again after a closing can be waived at any time after it.
-    again = found.retests if found.shut or not act.at.strip() else check(store, shut, "", now).retests
-    of_item = [line for line in (*found.lines, *again) if line.subject == id]
+    when = moment(store, act.at, now)
+    found = check(store, shut, "", now)
+    # What was due before a closing is waived before it; tests that are due again after it, at any time later.
+    late = found.shut and compare(when, found.at) is not Order.BEFORE
+    before = () if late else check_at(store, shut, just_after(when)).lines
+    of_item = [line for line in (*before, *found.retests) if line.subject == id]
     covered = [line for line in of_item if line.open and what.strip() in ("", line.what)]
     if not covered:
         open_ = [line.what for line in of_item if line.open]
         there = f"Open for {id}: {', '.join(open_)}." if open_ else f"See 'lastlook check {shut}'."
+        if late:
+            again = f" Due again: {', '.join(open_)}." if open_ else ""
+            there = (
+                f"{shut} is shut since {times.describe(found.at, store.zone)}: what was let pass before that is said "
+            )
+            there += f"with its own time, --at.{again}"
         asked = f"{what.strip()!r} of {id}" if what.strip() else id
         raise UsageError(f"nothing is open for {asked} before {shut} is closed", there)
     body = {"opening": shut, "item": id, "what": what.strip(), "reason": _words(reason)}

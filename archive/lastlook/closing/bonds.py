@@ -3,7 +3,8 @@
 The estimate: every 10 °C (18 °F) halves or doubles the time, t(T) = t_ref · 2^((T_ref − T)/10). Common practice, no
 source; for planning only. The later of data sheet and estimate wins: a warm bench never shortens what the sheet says.
 Below the sheet's minimum temperature the cure has stopped or is unknown, and so is the end of the hold. Handling
-strength is not full cure: the hold lasts until full cure.
+strength is not full cure: the hold lasts until full cure. Of several temperatures read while it cured, the coldest
+counts.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from lastlook.closing.records import Adhesive, Bond, Facts, Hold, Line, State
+from lastlook.closing.records import Adhesive, Bond, Facts, Hold, Line, State, Test
+from lastlook.closing.testing import CURE
 from lastlook.records import CaptureTime
 from lastlook.times import Order, compare, describe
 
@@ -40,7 +42,8 @@ def cure(hours: float | None, adhesive: Adhesive | None, temperature_c: float | 
     if hours is None:
         return Cure(None, None, None, "the data sheet's time was not copied")
     if temperature_c is None:
-        return Cure(hours, None, None, "the temperature of the joint is not on record")
+        words = "the temperature of the joint is not on record: 'lastlook test ITEM --kind cure-temperature --value C'"
+        return Cure(hours, None, None, words)
     if adhesive.minimum_c is not None and temperature_c < adhesive.minimum_c:
         words = f"{temperature_c:g} °C is below the data sheet's minimum of {adhesive.minimum_c:g} °C"
         return Cure(hours, None, None, f"unknown: {words}, the cure may have stopped")
@@ -50,33 +53,63 @@ def cure(hours: float | None, adhesive: Adhesive | None, temperature_c: float | 
     return Cure(hours, guess, larger, f"{larger:.3g} h by the {by} (sheet {hours:g} h at {adhesive.reference_c:g} °C)")
 
 
-def full_cure(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    return _strength(bond, adhesives, lambda sheet: sheet.full_cure_h)
+def full_cure(bond: Bond, adhesives: Mapping[str, Adhesive], readings: Sequence[Test] = ()) -> Cure:
+    return _strength(bond, adhesives, lambda sheet: sheet.full_cure_h, readings)
 
 
-def fixture(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    return _strength(bond, adhesives, lambda sheet: sheet.fixture_h)
+def fixture(bond: Bond, adhesives: Mapping[str, Adhesive], readings: Sequence[Test] = ()) -> Cure:
+    return _strength(bond, adhesives, lambda sheet: sheet.fixture_h, readings)
 
 
-def handling(bond: Bond, adhesives: Mapping[str, Adhesive]) -> Cure:
-    return _strength(bond, adhesives, lambda sheet: sheet.handling_h)
+def handling(bond: Bond, adhesives: Mapping[str, Adhesive], readings: Sequence[Test] = ()) -> Cure:
+    return _strength(bond, adhesives, lambda sheet: sheet.handling_h, readings)
 
 
-def _strength(bond: Bond, adhesives: Mapping[str, Adhesive], hours: Callable[[Adhesive], float | None]) -> Cure:
+def _strength(
+    bond: Bond, adhesives: Mapping[str, Adhesive], hours: Callable[[Adhesive], float | None], readings: Sequence[Test]
+) -> Cure:
+    """By the coldest temperature that was read of the joint while it cured. A night that was colder than the joining
+    makes the cure longer, and one below the sheet's minimum makes it unknown; a reading from surely before it was
+    joined, or surely after it was over by all the readings before, tells nothing of it."""
+    coldest = bond.temperature_c
+    found = _at(bond, adhesives, hours, coldest)
+    for reading in sorted(readings, key=lambda one: _earliest(one.time)):
+        if reading.value is None or compare(reading.time, bond.joined) is Order.BEFORE:
+            continue
+        over = end_of(bond.joined, found.hours) if found.hours is not None else None
+        if over is not None and compare(reading.time, over) is Order.AFTER:
+            continue
+        coldest = reading.value if coldest is None else min(coldest, reading.value)
+        found = _at(bond, adhesives, hours, coldest)
+    return found
+
+
+def _at(
+    bond: Bond, adhesives: Mapping[str, Adhesive], hours: Callable[[Adhesive], float | None], celsius: float | None
+) -> Cure:
     """By the sheet that was on record when the bond was made and by the one that is now: the later wins, and what
     either leaves unknown is unknown. So no correction of a sheet shortens a hold; a time that was missing may come."""
     now = _of(adhesives, bond.adhesive)
     sheets = [sheet for sheet in (bond.kept, now) if sheet is not None]
     told = [sheet for sheet in sheets if hours(sheet) is not None]
     if not told:
-        return cure(None, now, bond.temperature_c)
-    found = [cure(hours(sheet), sheet, bond.temperature_c) for sheet in told]
+        return cure(None, now, celsius)
+    found = [cure(hours(sheet), sheet, celsius) for sheet in told]
     return max(found, key=lambda one: float("inf") if one.hours is None else one.hours)
 
 
-def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime) -> Hold:
+def _earliest(time: CaptureTime) -> float:
+    return time.earliest.timestamp() if time.earliest is not None else float("-inf")
+
+
+def readings_of(facts: Facts, bond: Bond) -> tuple[Test, ...]:
+    """The later temperatures of a joint: the tests of that kind on what was bonded."""
+    return tuple(test for test in facts.tests.get(bond.target, ()) if test.kind == CURE)
+
+
+def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime, readings: Sequence[Test] = ()) -> Hold:
     """How the no-load hold of a bond stands at `at`. It is over only when it surely is."""
-    took = full_cure(bond, adhesives)
+    took = full_cure(bond, adhesives, readings)
     if took.hours is None or bond.joined.earliest is None or bond.joined.latest is None:
         return Hold(bond, None, None, False, took.why)
     until = end_of(bond.joined, took.hours)
@@ -99,7 +132,8 @@ def end_of(joined: CaptureTime, hours: float) -> CaptureTime:
 
 def holds(facts: Facts, at: CaptureTime) -> tuple[Hold, ...]:
     """Every bond of the build that was made by `at` or may have been, those still in their hold first."""
-    found = [hold(bond, facts.adhesives, at) for bond in facts.bonds if compare(bond.joined, at) is not Order.AFTER]
+    made = [bond for bond in facts.bonds if compare(bond.joined, at) is not Order.AFTER]
+    found = [hold(bond, facts.adhesives, at, readings_of(facts, bond)) for bond in made]
     return tuple(sorted(found, key=lambda each: each.over))
 
 
@@ -134,10 +168,12 @@ def left_words(hours: float | None) -> str:
     return f"{whole} h {small:02d} min" if whole else f"{small} min"
 
 
-def clamp_faults(bond: Bond, adhesives: Mapping[str, Adhesive], zone: str) -> tuple[str, ...]:
+def clamp_faults(
+    bond: Bond, adhesives: Mapping[str, Adhesive], zone: str, readings: Sequence[Test] = ()
+) -> tuple[str, ...]:
     """What speaks against a bond record: a clamp off before fixture time, joined after the pot life."""
     found: list[str] = []
-    took = fixture(bond, adhesives)
+    took = fixture(bond, adhesives, readings)
     if bond.clamp_off is not None and took.hours is not None:
         free = end_of(bond.clamp_on or bond.joined, took.hours)
         if compare(bond.clamp_off, free) is Order.BEFORE:

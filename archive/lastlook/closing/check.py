@@ -5,7 +5,7 @@ It looks and says; it releases nothing. What is left open is waived by a named p
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from lastlook.closing import (
     bonds,
@@ -19,7 +19,8 @@ from lastlook.closing import (
     steps,
     testing,
 )
-from lastlook.closing.records import Check, Facts, Line, Note, State, Test, Waiver
+from lastlook.closing.item_log import Event
+from lastlook.closing.records import Change, Check, Facts, Line, Note, State, Test, Waiver
 from lastlook.closing.requirements import Asked
 from lastlook.records import CaptureTime, Opening, OpeningKind, Run, RunStatus
 from lastlook.times import Order, compare, describe
@@ -34,21 +35,23 @@ def check(facts: Facts, opening: Opening, at: CaptureTime, *, shut: bool = False
     asked_of_opening = requirements.of_opening(plan, opening)
     # The closing's own bond is made by closing it; every other hold of the build counts, for closing moves the model.
     holds = tuple(each for each in bonds.holds(facts, at) if each.bond.target != opening.id)
+    asked_of_items = dict(_asked(facts, (*hidden, *crossed), at))
     lines = [
-        *_items(facts, opening, hidden, crossed, at),
+        *_items(facts, opening, hidden, crossed, at, asked_of_items),
         *(line for step in steps.due_before(facts, opening.id) for line in steps.lines_for(facts, step, at)),
         *steps.of_opening(facts, opening, (*hidden, *crossed), at, asked_of_opening.tests),
         *(bonds.line_for(facts, each, at) for each in holds),
     ]
+    lines = [waived(facts, opening.id, line, at) for line in lines]
     if asked_of_opening.release:
-        changes = steps.changes_of(facts, (*hidden, *crossed), at)
-        lines.append(
-            steps.release_line(facts, opening.id, "release", f"release of the closing: {opening.title}", changes, at)
-        )
+        let_pass = [line.key for line in lines if line.state is State.WAIVED]
+        tests = {id: asked.tests if id in hidden else () for id, asked in asked_of_items.items()}
+        line = steps.release_of_opening(facts, opening, tests, at, asked_of_opening.tests, let_pass)
+        lines.append(waived(facts, opening.id, line, at))
     return Check(
         opening=opening.id,
         at=at,
-        lines=tuple(waived(facts, opening.id, line, at) for line in lines),
+        lines=tuple(lines),
         hides=hidden,
         crossed=crossed,
         holds=holds,
@@ -58,15 +61,26 @@ def check(facts: Facts, opening: Opening, at: CaptureTime, *, shut: bool = False
     )
 
 
+def _asked(facts: Facts, ids: Sequence[str], at: CaptureTime) -> Iterator[tuple[str, Asked]]:
+    items = graph.visible_items(facts.plan)
+    for id in ids:
+        yield id, requirements.of_item(facts.plan, items[id], item_log.standing(facts.changes.get(id, ()), at))
+
+
 def _items(
-    facts: Facts, opening: Opening, hidden: Sequence[str], crossed: Sequence[str], at: CaptureTime
+    facts: Facts,
+    opening: Opening,
+    hidden: Sequence[str],
+    crossed: Sequence[str],
+    at: CaptureTime,
+    asked_of: Mapping[str, Asked],
 ) -> Iterator[Line]:
     items = graph.visible_items(facts.plan)
     shows = graph.sightlines(facts.plan)
     for id in (*hidden, *crossed):
         item = items[id]
         changes = item_log.standing(facts.changes.get(id, ()), at)
-        asked = requirements.of_item(facts.plan, item, changes)
+        asked = asked_of[id]
         is_hidden = id in hidden
         if is_hidden and not item_log.installed(item, changes):
             ask = f"{id}: install it, then 'lastlook change {id} --kind installed --at TIME'"
@@ -79,7 +93,9 @@ def _items(
         if isinstance(item, Run) and asked.length and (is_hidden or at_joint):
             yield lengths.line_for(facts, item, at, crossed=at_joint)
         if is_hidden:
-            for name in asked.tests:
+            gone = isinstance(item, Run) and item_log.abandoned(item, changes)
+            more = () if gone else testing.failing(facts, id, at)
+            for name in (*asked.tests, *(name for name in more if name not in asked.tests)):
                 yield testing.line_for(facts, id, name, changes, at)
 
 
@@ -93,17 +109,26 @@ def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
     for waiver in facts.waivers.get(opening, ()):
         if waiver.item != line.subject or not _speaks_of(waiver, line):
             continue
-        if compare(waiver.time, at) is Order.AFTER:
+        order = compare(waiver.time, at)
+        if order is Order.AFTER:
+            continue
+        given = f"{waiver.person}, {describe(waiver.time, zone)}"
+        if order is not Order.BEFORE:
+            lapsed = f"; waived by {given}, and whether that was before the closing is open: give it a closer time"
             continue
         failed = _failed_since(facts, line, waiver, at)
         if failed is not None:
             lapsed = f"; waived by {waiver.person} before the test failed {describe(failed.time, zone)}: no longer"
             continue
-        newer = item_log.against(waiver.time, item_log.standing(facts.changes.get(line.subject, ()), at))
+        newer = item_log.against(waiver.time, _let_pass(facts, opening, line.subject, at))
         if newer.order is Order.AFTER:
             stands = waiver
+        elif newer.order is Order.BEFORE and newer.change is not None:
+            changed = f"{newer.change.item} was {evidence.change_words(newer.change, zone)}"
+            lapsed = f"; waived by {waiver.person} before {changed}: no longer"
         elif newer.change is not None:
-            lapsed = f"; waived by {waiver.person} before it was {evidence.change_words(newer.change, zone)}: no longer"
+            changed = f"{newer.change.item} was {evidence.change_words(newer.change, zone)}"
+            lapsed = f"; waived by {given}, and whether {changed} before that is open: waive it anew"
     if stands is None:
         return _with(line, reason=line.reason + lapsed) if lapsed else line
     words = f"{stands.person}, {describe(stands.time, zone)}: {stands.reason}"
@@ -111,6 +136,19 @@ def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
         line.subject, line.what, line.title, State.WAIVED, f"{words} ({line.state.value}: {line.reason})", "",
         line.pictures, line.candidates,
     )  # fmt: skip
+
+
+def _let_pass(facts: Facts, opening: str, subject: str, at: CaptureTime) -> tuple[Change | Event, ...]:
+    """What a waiver must be newer than: every change of what it lets pass, and the last time it was all opened again.
+
+    The runs of a step are what the step is about; what an opening hides is what its closing is about.
+    """
+    step = next((one for one in facts.plan.steps if one.id == subject), None)
+    ids: Sequence[str] = step.runs if step is not None else (subject,)
+    if subject == opening:
+        others = {id: acts for id, acts in facts.closings.items() if id != opening}
+        ids = graph.hidden_by(facts.plan, opening, others, at)
+    return steps.in_order((*steps.changes_of(facts, ids, at), *steps.reopenings(facts, opening, at)))
 
 
 def _speaks_of(waiver: Waiver, line: Line) -> bool:
@@ -193,7 +231,7 @@ def _notes(facts: Facts, ids: Sequence[str], at: CaptureTime) -> Iterator[Note]:
             if item.status is not RunStatus.SPARE and not item.crosses and len(set(item.subassemblies)) > 1:
                 yield Note(id, f"{id} lies in several subassemblies; the plan names no joint line it crosses")
     for bond in facts.bonds:
-        for fault in bonds.clamp_faults(bond, facts.adhesives, zone):
+        for fault in bonds.clamp_faults(bond, facts.adhesives, zone, bonds.readings_of(facts, bond)):
             yield Note(bond.target, f"bond of {bond.target}: {fault}", True)
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from lastlook.closing import item_log
-from lastlook.closing.lengths import newest
+from lastlook.closing.lengths import lasts
 from lastlook.closing.records import Facts, MeasureKind, Note
 from lastlook.closing.requirements import Asked
 from lastlook.plan import colours, gauges
@@ -50,7 +50,7 @@ def notes_for(facts: Facts, run: Run, asked: Asked, at: CaptureTime, *, drop: bo
     known = run.gauge_awg is not None and gauges.known(run.gauge_awg)
     if drop and known and run.gauge_awg is not None and cut is not None and run.milliamps is not None:
         yield _drop(facts, run, run.gauge_awg, cut, run.milliamps, at)
-    bend = newest(facts, run.id, MeasureKind.BEND, at)
+    bend = min(lasts(facts, run.id, MeasureKind.BEND, at), key=lambda one: one.mm, default=None)
     if bend is not None and run.outer_mm is not None:
         least = asked.bend_factor * run.outer_mm
         tight = bend.mm < least

@@ -2,14 +2,16 @@
 
 Where the intervals of two times share a moment, their order is not known and the picture proves nothing. Sharpness has
 no threshold that holds for all scenes (Pech-Pacheco and others, ICPR 2000, rank within one scene): a picture is ranked
-within its own near-duplicates, in the item's own region where somebody has marked one; alone, within the pictures of
-the item from the same station, else in the same view, by the same camera. A person's own word wins over every figure.
+within its own near-duplicates, in the item's own region where somebody has drawn it; alone, within the pictures of the
+item from the same station, else in the same view, by the same camera. What there is nothing to rank against is not
+judged, and proves nothing until somebody says that it is sharp. A person's own word wins over every figure.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import median
 from typing import Final
 
@@ -48,11 +50,12 @@ class Role:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What one picture proves for one role."""
+    """What one picture proves for one role. `judged` False: all is well with its time, its sharpness nobody knows."""
 
     seen: Seen
     state: State
     why: str
+    judged: bool = True
 
 
 def roles(item: Subassembly | Run | Part, asked: Asked, hidden: bool = True, crossed: Sequence[str] = ()) -> list[Role]:
@@ -85,11 +88,12 @@ def judge(
     at: CaptureTime,
     through: Sequence[str],
     closings: Mapping[str, Sequence[Closing]],
-    sharp: tuple[bool, str],
+    sharp: Callable[[], tuple[bool | None, str]],
     zone: str,
     undated: bool = False,
 ) -> Verdict:
-    """What a picture proves of an item that is to be hidden at `at`, after its `changes`. `sharp` as `sharpness` says.
+    """What a picture proves of an item that is to be hidden at `at`, after its `changes`. `sharp` asks
+    `sharpness`, and only for what its time would let pass: that may need measuring.
 
     `undated`: the plan says that the item was changed, and nobody knows when.
     """
@@ -116,52 +120,70 @@ def judge(
     if sight in (graph.Sight.HIDDEN, graph.Sight.UNDETERMINED):
         sure = "was" if sight is graph.Sight.HIDDEN else "may have been"
         return Verdict(seen, State.UNDETERMINED, f"it {sure} hidden when this was taken: the time or the view is wrong")
-    if not sharp[0]:
-        return Verdict(seen, State.GAP, sharp[1])
-    return Verdict(seen, State.PASSED, sharp[1])
+    good, told_by = sharp()
+    if good is None:
+        return Verdict(seen, State.UNDETERMINED, told_by, judged=False)
+    return Verdict(seen, State.PASSED if good else State.GAP, told_by)
 
 
-def change_words(change: Change, zone: str) -> str:
-    """ "lengthened on 24 Mar 2026 13:30:00 +01:00"."""
+def change_words(change: Change | item_log.Event, zone: str) -> str:
+    """ "lengthened (24 Mar 2026 13:30:00 +01:00)"."""
+    if isinstance(change, item_log.Event):
+        return f"{change.words} ({describe(change.time, zone)})"
     words = "abandoned in place" if change.kind.value == "abandoned" else change.kind.value
     return f"{words} ({describe(change.time, zone)})"
 
 
-def sharpness(seen: Seen, others: Iterable[Seen], rank: Mapping[str, float]) -> tuple[bool, str]:
-    """Whether a picture is sharp enough, and by what it was told. `others` show the same item."""
+NOT_JUDGED: Final = "look at it at full size, and say whether it is sharp"
+
+
+def sharpness(seen: Seen, others: Sequence[Seen], facts: Facts) -> tuple[bool | None, str]:
+    """Whether a picture is sharp enough, and by what it was told; None where nothing tells. `others` show the same
+    item."""
     view, picture = seen.view, seen.picture
     if view.sharp is not None:
         by = view.person or "somebody"
         return view.sharp, f"sharp, {by} says" if view.sharp else f"not sharp, {by} says"
-    if view.region_share is not None:
-        good = view.region_share >= BURST_SHARE
-        words = f"{view.region_share * 100:.0f} % of the sharpest of its near-duplicates, in the item's own region"
-        return good, words if good else f"not sharp: {words}"
-    share = rank.get(picture.id)
-    if share is not None:
-        words = f"{share * 100:.0f} % of the sharpest of its near-duplicates"
-        return share >= BURST_SHARE, words if share >= BURST_SHARE else f"not sharp: {words}"
-    if picture.quality is None:
-        return True, "its sharpness was not measured; look at it at full size"
-    own = picture.quality
     peers = [
-        other.picture.quality
+        other
         for other in others
         if other.picture.id != picture.id
         and other.picture.quality is not None
         and other.view.kind is view.kind
         and other.picture.camera == picture.camera
     ]
-    station = [peer.sharpness for peer in peers if (peer.phash ^ own.phash).bit_count() <= STATION_BITS]
+    station = [peer for peer in peers if _distance(peer, seen) <= STATION_BITS]
+    if view.region is not None:
+        share = view.region_share if view.region_share is not None else facts.in_region(seen, station)
+        if share is None:
+            return None, f"its sharpness where the item is drawn on it has nothing to be ranked against; {NOT_JUDGED}"
+        return _ranked(share, BURST_SHARE, "the sharpest like it, in the item's own region")
+    share = facts.rank.get(picture.id)
+    if share is not None:
+        return _ranked(share, BURST_SHARE, "the sharpest of its near-duplicates, over the whole picture")
+    if picture.quality is None:
+        return None, f"its sharpness was not measured; {NOT_JUDGED}"
+    own = picture.quality.sharpness
     if station:
-        share, least = own.sharpness / max(*station, 1e-9), BURST_SHARE
-        words = f"{share * 100:.0f} % of the sharpest from the same place"
-    elif len(peers) >= VIEW_LEAST:
-        share, least = own.sharpness / max(median(peer.sharpness for peer in peers), 1e-9), VIEW_SHARE
-        words = f"{share * 100:.0f} % of what this camera reaches in this view of it"
-    else:
-        return True, "nothing like it to rank its sharpness against; look at it at full size"
-    return share >= least, words if share >= least else f"not sharp: {words}"
+        return _ranked(own / max(*map(_sharp, station), 1e-9), BURST_SHARE, "the sharpest from the same place")
+    if len(peers) >= VIEW_LEAST:
+        usual = max(median(map(_sharp, peers)), 1e-9)
+        return _ranked(own / usual, VIEW_SHARE, "what this camera reaches in this view of it")
+    return None, f"there is nothing like it to rank its sharpness against; {NOT_JUDGED}"
+
+
+def _ranked(share: float, least: float, of: str) -> tuple[bool, str]:
+    words = f"{share * 100:.0f} % of {of}"
+    return (True, words) if share >= least else (False, f"not sharp: {words}")
+
+
+def _sharp(seen: Seen) -> float:
+    return seen.picture.quality.sharpness if seen.picture.quality is not None else 0.0
+
+
+def _distance(one: Seen, other: Seen) -> int:
+    first, second = one.picture.quality, other.picture.quality
+    return 64 if first is None or second is None else (first.phash ^ second.phash).bit_count()
 
 
 def verdicts(facts: Facts, item: Subassembly | Run | Part, at: CaptureTime, through: Sequence[str]) -> list[Verdict]:
@@ -172,7 +194,7 @@ def verdicts(facts: Facts, item: Subassembly | Run | Part, at: CaptureTime, thro
     undated = item_log.undated_change(item, changes)
     zone = facts.plan.build.zone
     found = [
-        judge(one, changes, at, through, facts.closings, sharpness(one, seen, facts.rank), zone, undated)
+        judge(one, changes, at, through, facts.closings, partial(sharpness, one, seen, facts), zone, undated)
         for one in seen
     ]
     found.sort(key=lambda verdict: _newest(verdict.seen), reverse=True)
@@ -196,7 +218,8 @@ def line_for(facts: Facts, id: str, role: Role, found: Sequence[Verdict], at: Ca
         if state is State.PASSED:
             return Line(id, role.what, role.title, state, f"{when}; {best.why}", "", pictures)
         seen_words = f"last seen {when}: {best.why}"
-        return Line(id, role.what, role.title, state, seen_words, _shoot(id, role), pictures, candidates)
+        ask = _shoot(id, role) if best.judged else _judge_it(id, best)
+        return Line(id, role.what, role.title, state, seen_words, ask, pictures, candidates)
     if found:
         newest = found[0]
         reason = f"no {role.title} on record; last seen {describe(newest.seen.picture.time, zone)}, {_as(newest)}"
@@ -216,6 +239,15 @@ def _as(verdict: Verdict) -> str:
 def _shoot(id: str, role: Role) -> str:
     extra = "what is around it in frame" if role.kind is ViewKind.CONTEXT else "scale and label in frame"
     return f"{id}, {role.title}, {extra}, nothing loose in the picture"
+
+
+def _judge_it(id: str, verdict: Verdict) -> str:
+    view = verdict.seen.view
+    shows = "".join(
+        f" --{'crossing ' + one[9:] if one.startswith('crossing:') else 'end ' + one}" for one in view.shows
+    )
+    said = f"'lastlook view {view.picture} … --{view.kind.value}{shows} --sharp' or '--not-sharp'"
+    return f"{id}: look at {view.picture} at full size and say whether it is sharp there: {said}"
 
 
 def _newest(seen: Seen) -> tuple[float, str]:

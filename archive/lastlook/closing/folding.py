@@ -8,6 +8,7 @@ from typing import Any, Protocol, TypeVar, cast
 
 from lastlook.closing.records import (
     Adhesive,
+    Answer,
     Bond,
     Change,
     ChangeKind,
@@ -149,6 +150,20 @@ def release(decision: Decision) -> Release:
         decision.uid,
         tuple(body.get("waived", ())),
     )
+
+
+def answers(step: str, pack: Decision, said: Iterable[Decision]) -> list[Answer]:
+    """The answers to one pack, or the pack alone while there is none."""
+    shown = CaptureTime(pack.at, pack.at, pack.at, "said", "When the pictures went out.")
+    to = str(pack.body.get("person", ""))
+    found = [
+        Answer(
+            *(step, str(one.body["answer"]), when(one.body, one.by), shown),
+            *(str(one.body["person"]), str(one.body["words"]), one.uid),
+        )
+        for one in said
+    ]
+    return found or [Answer(step, "", shown, shown, to, "", pack.uid)]
 
 
 def witness(decision: Decision) -> Witness:

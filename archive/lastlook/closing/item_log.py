@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Protocol, TypeVar
 
 from lastlook.closing.records import Change, ChangeKind, Facts, Measure, Test
 from lastlook.records import CaptureTime, Part, Run, RunStatus
@@ -17,23 +18,51 @@ from lastlook.times import Order, compare
 
 
 @dataclass(frozen=True, slots=True)
+class Event:
+    """What else makes older words stale: an opening opened again, a step finished anew, a test that failed."""
+
+    item: str
+    words: str
+    time: CaptureTime
+
+
+@dataclass(frozen=True, slots=True)
 class Against:
     """How a time lies to all changes: AFTER (newer than each), BEFORE (older than `change`), else UNDETERMINED."""
 
     order: Order
-    change: Change | None = None
+    change: Change | Event | None = None
+
+
+class _Timed(Protocol):
+    @property
+    def time(self) -> CaptureTime: ...
+
+
+T = TypeVar("T", bound=_Timed)
+
+
+def may_be_last(made: Sequence[T]) -> tuple[T, ...]:
+    """Those of several acts that may be the last one: all but those that another is surely after. By instant.
+
+    Where more than one is left, nobody knows which came last, and whatever one of them leaves open stays open.
+    """
+    starts = [one.time.earliest for one in made if one.time.earliest is not None]
+    newest = max(starts, default=None)
+    left = [one for one in made if one.time.latest is None or newest is None or one.time.latest >= newest]
+    return tuple(sorted(left, key=lambda one: instant(one.time)))
 
 
 def standing(changes: Sequence[Change], at: CaptureTime) -> tuple[Change, ...]:
     """The changes that had happened by `at`, or may have: only what is surely later is left out. By instant."""
     found = [change for change in changes if compare(change.time, at) is not Order.AFTER]
-    return tuple(sorted(found, key=lambda change: _instant(change.time)))
+    return tuple(sorted(found, key=lambda change: instant(change.time)))
 
 
-def against(time: CaptureTime, changes: Sequence[Change]) -> Against:
+def against(time: CaptureTime, changes: Sequence[Change | Event]) -> Against:
     """How `time` lies to all of `changes`. A change of unknown time leaves everything undetermined."""
-    doubt: Change | None = None
-    stale: Change | None = None
+    doubt: Change | Event | None = None
+    stale: Change | Event | None = None
     for change in changes:
         order = compare(time, change.time)
         if order is Order.BEFORE:
@@ -48,7 +77,8 @@ def against(time: CaptureTime, changes: Sequence[Change]) -> Against:
 
 
 def cut_length(run: Run, changes: Sequence[Change]) -> float | None:
-    """The cut length of a run after its changes, the plan's where none says. None where not known."""
+    """The cut length of a run after its changes, the plan's where none says. None where not known. For information:
+    `lengths` judges by every length that may be the last one said."""
     said = [change.length_mm for change in changes if change.length_mm is not None]
     return said[-1] if said else run.cut_length_mm
 
@@ -95,11 +125,11 @@ def log(facts: Facts, item: Run | Part | object, id: str) -> tuple[Entry, ...]:
         more += f", now {change.colour}" if change.colour else ""
         why = f": {change.why}" if change.why else ""
         words = "abandoned in place" if change.kind is ChangeKind.ABANDONED else change.kind.value
-        dated.append((_instant(change.time), Entry(change.time, f"{words}{more}{why}", change.person, change.uid)))
+        dated.append((instant(change.time), Entry(change.time, f"{words}{more}{why}", change.person, change.uid)))
     for test in facts.tests.get(id, ()):
-        dated.append((_instant(test.time), Entry(test.time, test_words(test), test.person, test.uid)))
+        dated.append((instant(test.time), Entry(test.time, test_words(test), test.person, test.uid)))
     for measure in facts.measures.get(id, ()):
-        dated.append((_instant(measure.time), Entry(measure.time, measure_words(measure), measure.person, measure.uid)))
+        dated.append((instant(measure.time), Entry(measure.time, measure_words(measure), measure.person, measure.uid)))
     dated.sort(key=lambda pair: pair[0])
     first = [Entry(None, "designed")] if isinstance(item, Run) else []
     if isinstance(item, Run) and item.status not in (RunStatus.DESIGNED, RunStatus.SPARE) and not facts.changes.get(id):
@@ -120,5 +150,6 @@ def measure_words(measure: Measure) -> str:
     return f"{measure.kind.value.replace('-', ' ')} {measure.mm:g} mm"
 
 
-def _instant(time: CaptureTime) -> datetime:
+def instant(time: CaptureTime) -> datetime:
+    """To sort by: the middle of what is known, first of all where nothing is."""
     return time.instant or datetime.min.replace(tzinfo=UTC)

@@ -6,7 +6,7 @@ at the bench. When it was typed in is the decision's own time and decides nothin
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -44,6 +44,7 @@ class Change:
 
 
 class MeasureKind(StrEnum):
+    CUT = "cut"  # the length the wire has now, end to end
     ROUTE = "route"  # the whole way of a run, end to end, along its route
     TAIL = "tail"  # what hangs out beyond the joint line before it is closed
     FAR_SIDE = "far-side"  # the way from the joint line to the far terminal
@@ -127,6 +128,20 @@ class Release:
     words: str
     uid: str
     waived: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The client's answer to pictures that were sent for approval of a step: `verdict` is yes, no or changes, '' while
+    there is none. `shown` is when the pictures went out: what was changed after that, the client has not seen."""
+
+    step: str
+    verdict: str
+    time: CaptureTime
+    shown: CaptureTime
+    person: str
+    words: str
+    uid: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,11 +229,17 @@ class Candidate:
     time: CaptureTime
 
 
+def _not_measured(seen: Seen, station: Sequence[Seen]) -> float | None:
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Facts:
     """All that a check judges by. Mappings are by item, step or opening; lists in the order in which they were said.
 
     `rank`: for a picture's id, its sharpness as a share of the sharpest of its near-duplicates, where it has any.
+    `in_region`: measures a picture in the item's own region, as a share of the sharpest of its near-duplicates there,
+    or, where it has none, of those given from the same station; None where there is nothing to measure or compare.
     """
 
     plan: Plan
@@ -228,6 +249,7 @@ class Facts:
     tests: Mapping[str, tuple[Test, ...]] = field(default_factory=dict)
     done: Mapping[str, tuple[Done, ...]] = field(default_factory=dict)
     releases: Mapping[str, tuple[Release, ...]] = field(default_factory=dict)
+    answers: Mapping[str, tuple[Answer, ...]] = field(default_factory=dict)
     witnesses: Mapping[str, tuple[Witness, ...]] = field(default_factory=dict)
     waivers: Mapping[str, tuple[Waiver, ...]] = field(default_factory=dict)
     adhesives: Mapping[str, Adhesive] = field(default_factory=dict)
@@ -235,6 +257,7 @@ class Facts:
     seen: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)
     candidates: Mapping[str, tuple[Candidate, ...]] = field(default_factory=dict)
     rank: Mapping[str, float] = field(default_factory=dict)
+    in_region: Callable[[Seen, Sequence[Seen]], float | None] = _not_measured
 
 
 # ------------------------------------------------------------------------------------------------ what a check answers

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from lastlook.closing import item_log
 from lastlook.closing.evidence import change_words
+from lastlook.closing.item_log import Event
 from lastlook.closing.records import Change, Facts, Line, State, Test
 from lastlook.records import CaptureTime
 from lastlook.times import Order, compare, describe
@@ -26,6 +27,9 @@ class Kind:
     electrical: bool = False
 
 
+CURE: Final = "cure-temperature"
+"""A later reading of a joint's temperature. It judges nothing by itself; `bonds` reckons with the coldest."""
+
 KINDS: Final = {
     kind.name: kind
     for kind in (
@@ -35,6 +39,7 @@ KINDS: Final = {
         Kind("isolation", "isolation from the other nets", True, True, "MΩ", True),
         Kind("soak", "soak", True, False, "h", True),
         Kind("temperature", "temperature beside drivers", True, True, "°C"),
+        Kind(CURE, "temperature of the joint while it cures", True, False, "°C"),
         Kind("stall-current", "motor running and stall current", True, True, "mA", True),
         Kind("light-leak", "light leaks in the dark", electrical=True),
         Kind("channels", "each channel on and off alone", electrical=True),
@@ -57,7 +62,7 @@ def line_for(
     facts: Facts,
     subject: str,
     name: str,
-    changes: Sequence[Change],
+    changes: Sequence[Change | Event],
     at: CaptureTime,
     *,
     of_subjects: Sequence[str] = (),
@@ -81,47 +86,87 @@ def line_for(
     return Line(shown, what, title, State.PASSED, f"on {', '.join(of_subjects)}")
 
 
-def verdict(facts: Facts, subject: str, name: str, changes: Sequence[Change], at: CaptureTime) -> tuple[State, str]:
-    """How a test of one thing stands at `at`, and why."""
+def verdict(
+    facts: Facts, subject: str, name: str, changes: Sequence[Change | Event], at: CaptureTime
+) -> tuple[State, str]:
+    """How a test of one thing stands at `at`, and why. Where the times leave open which test is the last, all of those
+    that may be must have passed, and one of them must surely be newer than every change and older than the closing."""
     zone = facts.plan.build.zone
-    made = [
-        test for test in facts.tests.get(subject, ()) if test.kind == name and compare(test.time, at) is not Order.AFTER
-    ]
+    made = _lasts(facts, subject, name, at)
     if not made:
         return State.GAP, "no such test on record"
-    made.sort(key=lambda test: _instant(test.time))
     last = made[-1]
-    words = f"{item_log.test_words(last)}, {describe(last.time, zone)}, {last.person}"
-    if any(compare(test.time, last.time) is not Order.BEFORE and test.passed != last.passed for test in made[:-1]):
+    if any(test.passed != last.passed for test in made):
+        words = f"{item_log.test_words(last)}, {describe(last.time, zone)}, {last.person}"
         return State.UNDETERMINED, f"{words}; their times leave open whether a failed test came before or after it"
-    if not last.passed:
+    found = [_verdict(test, changes, at, zone) for test in reversed(made)]
+    best = min(found, key=lambda one: _BEST.index(one[0]))
+    if best[0] is State.PASSED or not last.passed:
+        return best
+    # A later test of which less was written down takes nothing from a whole one, if none between the two failed.
+    of_kind = [test for test in facts.tests.get(subject, ()) if test.kind == name]
+    failed = [test for test in of_kind if not test.passed and compare(test.time, at) is not Order.AFTER]
+    for test in sorted(of_kind, key=lambda one: item_log.instant(one.time), reverse=True):
+        if all(compare(fault.time, test.time) is Order.BEFORE for fault in failed):
+            whole = _verdict(test, changes, at, zone)
+            if whole[0] is State.PASSED:
+                return whole
+    return best
+
+
+_BEST: Final = (State.PASSED, State.UNDETERMINED, State.STALE, State.GAP)
+
+
+def _verdict(test: Test, changes: Sequence[Change | Event], at: CaptureTime, zone: str) -> tuple[State, str]:
+    words = f"{item_log.test_words(test)}, {describe(test.time, zone)}, {test.person}"
+    if not test.passed:
         return State.GAP, f"failed: {words}"
-    kind = kind_of(name)
-    if kind.value and last.value is None:
+    kind = kind_of(test.kind)
+    if kind.value and test.value is None:
         return State.GAP, f"no value was recorded: {words}"
-    if kind.instrument and not last.instrument:
+    if kind.instrument and not test.instrument:
         return State.GAP, f"no instrument was recorded: {words}"
-    newer = item_log.against(last.time, changes)
+    newer = item_log.against(test.time, changes)
     if newer.order is Order.BEFORE and newer.change is not None:
         changed = f"{newer.change.item} was {change_words(newer.change, zone)}"
         return State.STALE, f"made before {changed}: {words}"
     if newer.order is not Order.AFTER and newer.change is not None:
         changed = f"{newer.change.item} was {change_words(newer.change, zone)}"
         return State.UNDETERMINED, f"its time leaves open whether it came before or after {changed}: {words}"
-    if compare(last.time, at) is not Order.BEFORE:
+    if compare(test.time, at) is not Order.BEFORE:
         return State.UNDETERMINED, f"its time leaves open whether it came before the closing: {words}"
     return State.PASSED, words
+
+
+def _lasts(facts: Facts, subject: str, name: str, at: CaptureTime) -> tuple[Test, ...]:
+    """The tests of a kind that may be the last by `at`, by instant."""
+    made = facts.tests.get(subject, ())
+    return item_log.may_be_last([one for one in made if one.kind == name and compare(one.time, at) is not Order.AFTER])
+
+
+def failing(facts: Facts, subject: str, at: CaptureTime) -> tuple[str, ...]:
+    """Kinds of test that failed at the last, or may have: nobody asked for some of them, and still they stand."""
+    kinds = dict.fromkeys(test.kind for test in facts.tests.get(subject, ()))
+    return tuple(name for name in kinds if any(not test.passed for test in _lasts(facts, subject, name, at)))
+
+
+def failures(facts: Facts, subjects: Iterable[str], at: CaptureTime) -> tuple[Event, ...]:
+    """Every failed test of some things that was made by `at` or may have been, as what makes older words stale."""
+    return tuple(
+        Event(id, f"found wanting in the {test.kind} test", test.time)
+        for id in subjects
+        for test in facts.tests.get(id, ())
+        if not test.passed and compare(test.time, at) is not Order.AFTER
+    )
 
 
 # ------------------------------------------------------------------------------------------------ after closing
 
 
-def last_before(facts: Facts, subject: str, name: str, shut: CaptureTime) -> Test | None:
-    """The last test of a kind that surely came before a closing."""
-    made = [
-        test for test in facts.tests.get(subject, ()) if test.kind == name and compare(test.time, shut) is Order.BEFORE
-    ]
-    return max(made, key=lambda test: _instant(test.time)) if made else None
+def last_before(facts: Facts, subject: str, name: str, shut: CaptureTime) -> tuple[Test, ...]:
+    """The tests of a kind that surely came before a closing and may be the last of those, by instant."""
+    made = facts.tests.get(subject, ())
+    return item_log.may_be_last([one for one in made if one.kind == name and compare(one.time, shut) is Order.BEFORE])
 
 
 def retest_line(facts: Facts, subject: str, name: str, shut: CaptureTime, percent: float) -> Line | None:
@@ -130,41 +175,61 @@ def retest_line(facts: Facts, subject: str, name: str, shut: CaptureTime, percen
     None where there was no such test before, or where it cannot be repeated from outside.
     """
     kind = kind_of(name)
-    before = last_before(facts, subject, name, shut)
-    if before is None or not kind.electrical or not before.passed:
+    befores = last_before(facts, subject, name, shut)
+    if not kind.electrical or not any(test.passed for test in befores):
         return None
+    # Those of which nobody knows whether they came before or after may be what is compared with.
+    of_kind = [test for test in facts.tests.get(subject, ()) if test.kind == name]
+    befores += tuple(test for test in of_kind if compare(test.time, shut) not in (Order.BEFORE, Order.AFTER))
     zone = facts.plan.build.zone
     what, title = f"retest:{name}", f"{kind.title}, again after closing"
     ask = f"{subject}: repeat the {name} test through the external connector"
-    then = item_log.test_words(before)
-    after = [
-        test
-        for test in facts.tests.get(subject, ())
-        if test.kind == name and compare(test.time, shut) is not Order.BEFORE
-    ]
-    sure = [test for test in after if compare(test.time, shut) is Order.AFTER]
-    if not sure:
-        if after:
-            reason = "its time leaves open whether it came before or after the closing"
-            return Line(subject, what, title, State.UNDETERMINED, reason, ask)
+    then = item_log.test_words(befores[-1])
+    after = item_log.may_be_last([one for one in of_kind if compare(one.time, shut) is not Order.BEFORE])
+    if not after:
         return Line(subject, what, title, State.GAP, f"not repeated yet; before: {then}", ask)
-    last = max(sure, key=lambda test: _instant(test.time))
+    changes = [one for one in facts.changes.get(subject, ()) if compare(one.time, shut) is not Order.BEFORE]
+    found = [_compared(test, before, percent, zone) for test in after for before in befores]
+    ages = [_retest_age(test, changes, shut, zone) for test in after]
+    last = after[-1]
     words = f"before: {then}; after: {item_log.test_words(last)}, {describe(last.time, zone)}, {last.person}"
-    if any(compare(test.time, last.time) is not Order.BEFORE and test.passed != last.passed for test in after):
-        reason = f"{words}; their times leave open whether a failed test came before or after it"
+    if len({fault == "" for fault in found}) > 1:
+        reason = f"{words}; their times leave open which of several tests is the last, and they differ"
         return Line(subject, what, title, State.UNDETERMINED, reason, ask)
-    if not last.passed:
-        return Line(subject, what, title, State.GAP, f"failed after closing; {words}", ask)
-    if not last.through:
-        return Line(subject, what, title, State.GAP, f"not made through a connector; {words}", ask)
-    moved = difference(before, last)
-    if moved is None and (before.value is None) != (last.value is None):
-        return Line(subject, what, title, State.GAP, f"only one of the two has a value; {words}", ask)
-    if moved is None and before.unit != last.unit:
-        return Line(subject, what, title, State.GAP, f"the units differ; {words}", ask)
+    if found[-1]:
+        return Line(subject, what, title, State.GAP, f"{found[-1]}; {words}", ask)
+    state, doubt = min(ages, key=lambda one: _BEST.index(one[0]))
+    reason = f"{doubt}; {words}" if doubt else words
+    return Line(subject, what, title, state, reason, "" if state is State.PASSED else ask)
+
+
+def _compared(test: Test, before: Test, percent: float, zone: str) -> str:
+    """What speaks against a repeated test, '' where nothing does."""
+    moved = difference(before, test)
+    if not before.passed:
+        return f"the last test before closing failed, {describe(before.time, zone)}"
+    if not test.passed:
+        return "failed after closing"
+    if not test.through:
+        return "not made through a connector"
+    if moved is None and (before.value is None) != (test.value is None):
+        return "only one of the two has a value"
+    if moved is None and before.unit != test.unit:
+        return "the units differ"
     if moved is not None and abs(moved) > percent:
-        return Line(subject, what, title, State.GAP, f"differs by {moved:+.0f} % from before; {words}", ask)
-    return Line(subject, what, title, State.PASSED, words)
+        return f"differs by {moved:+.0f} % from before"
+    return ""
+
+
+def _retest_age(test: Test, changes: Sequence[Change], shut: CaptureTime, zone: str) -> tuple[State, str]:
+    newer = item_log.against(test.time, changes)
+    if newer.order is Order.BEFORE and newer.change is not None:
+        return State.STALE, f"made before it was {change_words(newer.change, zone)}"
+    if compare(test.time, shut) is not Order.AFTER:
+        return State.UNDETERMINED, "its time leaves open whether it came before or after the closing"
+    if newer.order is not Order.AFTER and newer.change is not None:
+        return State.UNDETERMINED, f"whether it was {change_words(newer.change, zone)} before or after it is open"
+    return State.PASSED, ""
 
 
 def difference(before: Test, after: Test) -> float | None:
@@ -180,7 +245,3 @@ def _ask(subject: str, kind: Kind) -> str:
     needs = [words for words, needed in (("value", kind.value), ("instrument", kind.instrument)) if needed]
     with_ = f" with {' and '.join(needs)}" if needs else ""
     return f"{subject}: test {kind.title} and record it{with_}"
-
-
-def _instant(time: CaptureTime) -> float:
-    return time.instant.timestamp() if time.instant is not None else float("-inf")
