@@ -20,7 +20,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from lastlook import care_log, deciding, queue, recording, times, waiting, windows
 from lastlook.catalogue.pictures import ms
-from lastlook.records import CaptureTime, Closing, Dimension
+from lastlook.records import CaptureTime, Closing
 from lastlook.store import Store
 from lastlook.viewing import BINS
 from lastlook.windows import Series, Window

@@ -33,16 +33,18 @@ function begin(box) {
 
   const folded = (text) => text.toLowerCase().replace(/[-._]/g, "");
 
-  async function learn() {
-    if (known) return;
-    known = [...document.querySelectorAll("#q-words option")].map((each) => [each.value, each.textContent]);
+  let learning = null;
+  const learn = () => (learning ??= learned());
+
+  async function learned() {
+    let words = [...document.querySelectorAll("#q-words option")].map((each) => [each.value, each.textContent]);
     try {
       const answer = await fetch(box.dataset.words);
-      if (answer.ok && !answer.redirected) known = await answer.json();
+      if (answer.ok && !answer.redirected) words = await answer.json();
     } catch {
       // the few that the page carries along must do
     }
-    known = known.map(([text, about]) => [text, about, folded(text)]);
+    known = words.map(([text, about]) => [text, about, folded(text)]);
   }
 
   // The longest run of last words that something known begins with or has a word that begins with it.
