@@ -114,15 +114,15 @@ def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monk
     assert widths[0] < widths[1] * 0.8, widths
     # The first word of a Hebrew text stands to the right of its last (UAX #9).
     pdf = print_(content(SAID["he"]), tmp_path / "he")
-    first, last = SAID["he"].split()[0], SAID["he"].split()[-1]
-    places = {}
+    begin, last = SAID["he"].split()[0], SAID["he"].split()[-1]
+    places: dict[str, float] = {}
     for line in run("pdftotext", "-bbox", pdf, "-").splitlines():
         if "<word" not in line:
             continue
-        for word in (first, last):
+        for word in (begin, last):
             if f">{word}<" in line or f">{word[::-1]}<" in line:
                 places.setdefault(word, float(line.split('"')[1]))
-    assert places[first] > places[last], places
+    assert places[begin] > places[last], places
 
 
 def test_a_letter_that_no_font_has_is_told_and_never_an_empty_box(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from lastlook.records import CaptureTime
 from lastlook.times import OPEN_START
 
 ROOT = Path(handover_words.__file__).parent
-SOURCES = [*sorted(ROOT.glob("*.py")), ROOT.parent / "handing_over.py", ROOT.parent / "approvals.py"]
+SOURCES = [*sorted(ROOT.glob("*.py")), ROOT.parent / "previewing.py", ROOT.parent / "approvals.py"]
 GERMAN = ROOT / "locale" / "de" / "LC_MESSAGES" / "handover.po"
 
 

@@ -221,7 +221,8 @@ def entry(material: Material, words: Words, picture: Picture, titles: Mapping[st
         runs=dimensions[Dimension.RUN],
         parts=dimensions[Dimension.PART],
         proposed=tuple(id for id in every if id not in said),
-        original=material.originals.get(picture.sha256, ""),
+        original=material.originals.get(picture.sha256, ("", ""))[0],
+        original_note=material.originals.get(picture.sha256, ("", ""))[1],
         camera=picture.camera.split(" #")[0] if own and "cameras" not in material.fields else "",
         drawn=f"drawn/{picture.id}.jpg" if picture.id in material.drawings else "",
     )

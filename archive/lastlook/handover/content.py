@@ -73,8 +73,8 @@ class PictureEntry:
     """A picture as the record tells it. `time` in words, with `earliest` and `latest` (RFC 3339) and `basis`.
 
     `sha256` is the checksum of the original; `file` its name ('' where names are private), `clip_ms` its place in a
-    clip. `original` names the file in the bag, '' where only a copy is handed over; `drawn` the
-    copy on which routes and places are drawn, '' where nothing is.
+    clip. `original` names the file in the bag, '' where only a copy is handed over, `original_note` what was done to
+    it; `drawn` the copy on which routes and places are drawn, '' where nothing is.
     """
 
     id: str
@@ -102,6 +102,7 @@ class PictureEntry:
     parts: tuple[str, ...] = ()
     proposed: tuple[str, ...] = ()
     original: str = ""
+    original_note: str = ""
     camera: str = ""
     drawn: str = ""
 

@@ -70,7 +70,7 @@ class Material:
 
     `pictures` by id; `withheld` how many pictures and entries were kept back; `fields` those marked private; `items`
     the ids in scope; `tagged` for each id its pictures, oldest first; `marked` for each run the pictures on which it is
-    drawn; `originals` the names in the bag of the originals that go along.
+    drawn; `originals`: of the originals that go along, by checksum, the name in the bag and what was done to it.
     """
 
     plan: Plan
@@ -90,5 +90,5 @@ class Material:
     issued: datetime
     audience: Audience
     scope: str = ""
-    originals: Mapping[str, str] = field(default_factory=dict)
+    originals: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     drawings: Mapping[str, tuple[Drawing, ...]] = field(default_factory=dict)

@@ -2,14 +2,12 @@
 
 A copy is encoded afresh from pixels, so nothing of the original's metadata can be in it: no place, no serial number, no
 owner, no small picture of what was cropped away. Into it go the properties of IPTC Photo Metadata (2025.1) as XMP
-(ISO 16684-1). An original that goes along on request is a JPEG without its metadata segments, its pixels untouched; or
-it goes as it is, where that was asked for.
+(ISO 16684-1). Of originals that go along on request see `stripping`.
 """
 
 from __future__ import annotations
 
 import io
-import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -120,95 +118,6 @@ def save(image: Image.Image, target: Path, described: Description, *, profile: b
     more: dict[str, bytes] = {"icc_profile": profile} if profile else {}
     bare.save(held, "JPEG", quality=QUALITY, optimize=False, progressive=False, xmp=packet(described), **more)
     target.write_bytes(held.getvalue())
-
-
-# ------------------------------------------------------------------------------------------------ originals on request
-
-
-class NotCleanable(Exception):
-    """An original of a kind whose metadata cannot be taken out without changing its pixels."""
-
-
-_KEPT = {0xE0, 0xEE}  # JFIF and the segment that says how colours are coded: a decoder needs both
-_ICC = b"ICC_PROFILE\x00"
-
-
-def without_metadata(data: bytes) -> bytes:
-    """A JPEG without Exif, XMP, IPTC, comments, maker notes, small pictures and what follows its end; every byte of the
-    picture itself, and its colour profile, is kept, and which way up it is. Raises NotCleanable for anything else.
-    """
-    if data[:2] != b"\xff\xd8":
-        raise NotCleanable("it is no JPEG")
-    turned = _orientation(data)
-    kept = [b"\xff\xd8"]
-    if turned != 1:
-        kept.append(_turned(turned))
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            raise NotCleanable("its segments cannot be read")
-        marker = data[at + 1]
-        if marker == 0xFF:
-            at += 1
-            continue
-        if marker == 0xDA:
-            # Coded data and the tables between scans cannot hold an end mark but at the end; what a device appends
-            # behind it (a second picture, a clip) is left behind.
-            end = _end(data, at)
-            kept.append(data[at:end])
-            return b"".join(kept)
-        length = int.from_bytes(data[at + 2 : at + 4], "big")
-        if length < 2 or at + 2 + length > len(data):
-            raise NotCleanable("its segments cannot be read")
-        segment = data[at : at + 2 + length]
-        application = 0xE0 <= marker <= 0xEF or marker == 0xFE
-        jfif_with_small_picture = marker == 0xE0 and segment[4:9] == b"JFXX\x00"
-        profile = marker == 0xE2 and segment[4:16] == _ICC
-        if not application or (marker in _KEPT and not jfif_with_small_picture) or profile:
-            kept.append(_without_jfif_picture(segment) if marker == 0xE0 else segment)
-        at += 2 + length
-    raise NotCleanable("it ends before its picture begins")
-
-
-def _end(data: bytes, at: int) -> int:
-    """Where the picture ends whose first scan begins at `at`: behind its end mark, or where the data ends."""
-    while at < len(data):
-        if data[at] != 0xFF or at + 1 >= len(data):
-            at = data.find(b"\xff", at + 1)
-            if at == -1:
-                return len(data)
-            continue
-        marker = data[at + 1]
-        if marker == 0xD9:
-            return at + 2
-        if marker in (0x00, 0xFF) or 0xD0 <= marker <= 0xD7:
-            at += 1 if marker == 0xFF else 2
-        else:  # a segment between scans: its length tells where it ends
-            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    return len(data)
-
-
-def _without_jfif_picture(segment: bytes) -> bytes:
-    """A JFIF segment may hold a small picture of its own behind its 14 bytes of payload."""
-    if segment[4:9] != b"JFIF\x00" or len(segment) <= 18:
-        return segment
-    return b"\xff\xe0" + struct.pack(">H", 16) + segment[4:16] + b"\x00\x00"
-
-
-def _orientation(data: bytes) -> int:
-    try:
-        with Image.open(io.BytesIO(data)) as image:
-            return int(image.getexif().get(0x0112, 1))
-    except (OSError, ValueError, SyntaxError, TypeError):
-        return 1
-
-
-def _turned(orientation: int) -> bytes:
-    """An Exif segment that says which way up, and nothing else."""
-    exif = Image.Exif()
-    exif[0x0112] = orientation
-    body = exif.tobytes()
-    return b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body
 
 
 def keywords(groups: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
