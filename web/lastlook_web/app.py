@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import logging
 import socket
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import cast
 
 from flask import Flask, current_app, g, render_template, request
@@ -90,14 +90,15 @@ def create_app(config: ViewerConfig) -> Flask:
     return app
 
 
-def serve(config: ViewerConfig) -> None:
-    """Serve until interrupted. Raises UsageError where the address cannot be had."""
+def serve(config: ViewerConfig, ready: Callable[[Flask], None] = lambda app: None) -> None:
+    """Serve until interrupted; `ready` is called when it listens. Raises UsageError where the address cannot be had."""
     from lastlook_web.receiving import server_of
 
     app = create_app(config)
     hosts = (config.host, *config.lan)
     server = server_of(app, [one for host in hosts for one in _bound(host, config.port)])
     try:
+        ready(app)
         server.run()
     finally:
         server.close()

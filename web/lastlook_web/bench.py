@@ -36,6 +36,7 @@ SHOWN = 12
 MOST_FILES = 40
 _LONGEST_NAME = 500
 _KINDS = (("sub", Dimension.SUBASSEMBLY), ("step", Dimension.STEP), ("run", Dimension.RUN))
+_ORDER = [*Dimension]
 _CODES: tuple[tuple[type[LastlookError], int], ...] = (
     (NoSuchId, 404),
     (TooLarge, 413),
@@ -76,7 +77,13 @@ def install(app: Flask, config: ViewerConfig) -> None:
     app.extensions["lastlook-uploads"] = Uploads(config.archive, config.limits)
     app.extensions["lastlook-limits"].update({"bench.form": config.limits.form + (1 << 20), "bench.piece": PIECE})
     app.extensions["lastlook-jobs"].add(TakeSent(app.extensions["lastlook-uploads"]))
+    app.teardown_request(_let_go)
     LINKS["sent"] = lambda job: (url_for("bench.page", _anchor="now"), "What came")
+
+
+def _let_go(error: BaseException | None) -> None:
+    """Files of a form end with their request, whatever became of it."""
+    request.close()
 
 
 def sent() -> Uploads:
@@ -302,7 +309,8 @@ def _arrived(uploads: list[Upload]) -> list[Arrived]:
     for upload in uploads:
         shown = pictures.of_medium(catalogue, upload.sha256) if upload.sha256 else []
         first = shown[0] if shown else None
-        tags = tuple(tag for tag in first.tags if tag.counts) if first is not None else ()
+        counting = [tag for tag in first.tags if tag.counts] if first is not None else []
+        tags = tuple(sorted(counting, key=lambda tag: _ORDER.index(tag.dimension)))
         found.append(Arrived(upload, first, max(0, len(shown) - 1), tags))
     return found
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hmac
 import io
 import time
-from collections.abc import Iterable
+from collections.abc import Iterator
 
 import segno
 from flask import Blueprint, Flask, abort, current_app, flash, redirect, render_template, request, session, url_for
@@ -177,16 +177,16 @@ def _ago(seconds: float) -> str:
     return f"{seconds / 60:.0f} min ago" if seconds < 5400 else f"{seconds / 3600:.0f} h ago"
 
 
-def lines_for_terminal(config: ViewerConfig, made: bool, address: str) -> Iterable[str]:
-    """What is said when the viewer is opened to a network."""
-    yield f"Other machines reach it at {', '.join(f'http://{host}:{config.port}/' for host in config.lan)}"
+def invitation(app: Flask, config: ViewerConfig, *, made: bool) -> Iterator[str]:
+    """What the terminal says when the viewer is opened to a network; `made`: the passcode is one of ours."""
+    codes: Codes = app.extensions["lastlook-codes"]
+    address = address_of(config, codes.make())
+    yield f"In your network: {', '.join(f'http://{host}:{config.port}/' for host in config.lan)}"
     if made:
-        yield f"Passcode: {config.passcode}   (shown this once; made for this start)"
-    yield ""
-    yield "One phone comes in by this code, for five minutes; more codes on this computer's page /join:"
-    yield in_terminal(address)
+        yield f"Passcode: {config.passcode}  (made for this start, and shown this once)"
+    yield "This code lets one phone in, within five minutes; the page /join on this computer shows more."
+    yield in_terminal(address).rstrip("\n")
     yield address
-    yield ""
     yield from CAUTION
 
 

@@ -98,7 +98,7 @@ class Upload:
         if self.state is State.ARRIVING:
             return f"{size(self.have)} of {size(self.size_bytes)} have come"
         if self.state is State.WAITING:
-            return "here; being taken in"
+            return "all of it is here and is taken in soon"
         if self.state is State.REFUSED:
             return f"not taken in: {self.reason}"
         return "was here already" if self.state is State.KNOWN else "taken in"
