@@ -19,7 +19,7 @@ from lastlook.closing.records import Facts, Line, State
 from lastlook.deciding import Target
 from lastlook.errors import LastlookError
 from lastlook.recording import Act
-from lastlook.records import CaptureTime, Closing, Dimension, HoldKind, Plan
+from lastlook.records import CaptureTime, Closing, Decision, Dimension, HoldKind, Plan
 from lastlook.store import Store
 from tests import bench_archive
 from tests import closing_facts as f
@@ -455,3 +455,73 @@ def _do(store: Store, op: str, text: str, picture: str) -> None:
             deciding.undo(store)
     except LastlookError:
         pass  # refused, as it may be
+
+
+# ------------------------------------------------------------------------------------------------ taking back
+
+
+@pytest.fixture(scope="module")
+def other_bench(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    made = bench_archive.make(tmp_path_factory.mktemp("taking-back"))
+    with Store(made, by="ada") as store:
+        deciding.close(store, "O1", "2026-03-31 11:15")
+    return made
+
+
+def _every_kind(store: Store) -> list[Decision]:
+    """One decision of every kind that a check reckons with, and the closing with its reopening."""
+    ids = [picture.id for picture in pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))]
+    run = [Target(Dimension.RUN, "W03")]
+    hold = next(step for step in store.plan.steps if step.hold is HoldKind.HOLD)
+    made = [
+        recording.view(store, [ids[1]], run, r.ViewKind.CLOSE, ends=["to"], sharp=True)[0],
+        recording.view(store, [ids[0]], run, r.ViewKind.CONTEXT, sharp=True)[0],
+        recording.change(store, "W03", "re-terminated", Act("2026-03-24 13:30")),
+        recording.measure(store, "W03", "cut", 690, Act("2026-03-26 08:00")),
+        recording.measure(store, "W03", "route", 600, Act("2026-03-26 08:10")),
+        recording.record_test(store, "W03", "polarity", False, Act("2026-03-26 09:00"), value=-5, unit="V"),
+        recording.record_test(
+            store, "W03", "polarity", True, Act("2026-03-26 10:00"), value=5, unit="V", instrument="m"
+        ),
+        recording.done(store, hold.id, Act("2026-03-26 11:00")),
+        recording.release(store, hold.id, Act("2026-03-26 12:00", "M. Holm")),
+        recording.witness(store, hold.id, Act("2026-03-26", "the client"), attended=False),
+        recording.adhesive(store, "EPOXY", {"full_cure_h": 24, "minimum_c": 12}),
+        recording.bond(store, "MAST", "EPOXY", "2026-03-27 08:00", figures={"temperature_c": 20.0}),
+        recording.record_test(store, "MAST", "cure-temperature", True, Act("2026-03-27 23:00"), value=11.0),
+        recording.waive(store, "O2", "W10", Act("2026-04-01", "M. Holm"), reason="no line of sight")[0],
+        deciding.untag(store, [ids[0]], run)[0],
+    ]
+    closed = closing_check.close(store, "O2", "2026-04-09 11:44", with_gaps=True).decision
+    assert closed is not None
+    return [*made, closed, deciding.reopen(store, "O2", "2026-04-10")]
+
+
+def _state(store: Store) -> object:
+    """All that the check and what surrounds it say."""
+    told = [closing_check.check(store, id, "2026-04-12").lines for id in ("O2", "O4")]
+    states = [(item.id, item.sight, item.reach) for item in closing_check.hidden(store, "2026-04-12").items]
+    looks = [closing_check.last_look(store, id).looks for id in ("O2", "W03")]
+    return told, states, looks, closing_check.waivers(store), closing_check.item_history(store, "W03")[2]
+
+
+@given(st.data())
+@settings(max_examples=5, deadline=None, suppress_health_check=list(HealthCheck))
+def test_taking_back_in_any_order_leaves_what_stands_and_having_it_again_what_stood(
+    other_bench: Archive, data: st.DataObject
+) -> None:
+    with Store(other_bench, by="ada") as store:
+        empty = _state(store)
+        made = _every_kind(store)
+        full = _state(store)
+        assert full != empty
+        undone = []
+        for place in data.draw(st.permutations(range(len(made)))):
+            undone.append(deciding.undo(store, made[place].uid)[1])
+            _state(store)
+        assert _state(store) == empty, "whatever is taken back leaves nothing behind"
+        for place in data.draw(st.permutations(range(len(undone)))):
+            deciding.undo(store, undone[place].uid)
+        assert _state(store) == full, "and had again, in any order, all is as it was"
+        for one in made:  # for the next example
+            deciding.undo(store, one.uid)

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from lastlook import closing_check, deciding, planning, recording
+from lastlook import approvals, closing_check, deciding, planning, recording
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, dump, pictures, tags
 from lastlook.cli.main import main
@@ -327,6 +327,85 @@ def test_what_is_drawn_on_a_picture_says_where_it_is_judged(store: Store) -> Non
     assert other.body["region"] is None
 
 
+def test_what_is_drawn_later_is_measured_when_the_check_asks(store: Store) -> None:
+    """Said before anything was drawn: the share is not in the decision, and is measured from the page view."""
+    first, second = [one for one in all_pictures(store) if one.time.known][:2]
+    with store.catalogue.writing():
+        pictures.set_groups(store.catalogue, {one.rid: first.rid for one in (first, second)})
+    decision, _ = recording.view(store, [first.id], [Target(Dimension.RUN, "W04")], ViewKind.CLOSE, ends=["to"])
+    assert decision.body["shares"] == {}
+    points = [[40.0, 40.0], [200.0, 160.0]]
+    body = {"picture": first.id, "shape": "trace", "of": "W04", "label": "", "points": points}
+    with store.deciding():
+        decisions.append(store.catalogue, "mark", body, by="ada")
+    line = next(one for one in closing_check.check(store, "O2", "2026-04-09").lines if one.key == "W04:to")
+    assert "in the item's own region" in line.reason
+    with store.catalogue.writing():
+        pictures.set_groups(store.catalogue, {})
+    line = next(one for one in closing_check.check(store, "O2", "2026-04-09").lines if one.key == "W04:to")
+    assert line.state is State.UNDETERMINED
+    assert "nothing to be ranked against" in line.reason
+
+
+def test_a_waiver_after_the_closing_is_refused_for_what_was_due_before_it(store: Store) -> None:
+    closing_check.close(store, "O2", "2026-04-09 11:44", with_gaps=True)
+    with pytest.raises(UsageError, match="nothing is open") as told:
+        recording.waive(store, "O2", "W03", Act("2026-04-10", "M. Holm"), reason="none", what="to")
+    assert "said with its own time" in told.value.hint
+    recording.waive(store, "O2", "W03", Act("2026-04-08", "M. Holm"), reason="entered later", what="to")
+
+
+def test_words_said_for_the_minute_of_the_closing_leave_it_open(store: Store) -> None:
+    at = "2026-04-09 11:00"
+    waive_everything(store, "O2", at)
+    recording.release(store, "O2", Act(at, "M. Holm"))
+    refused = closing_check.close(store, "O2", at)
+    assert refused.decision is None
+    told = {line.key: line for line in refused.check.lines}
+    assert told["O2:release"].state is State.UNDETERMINED
+    assert told["W03:to"].state is State.GAP
+    assert "give it a closer time" in told["W03:to"].reason
+    assert closing_check.close(store, "O2", "2026-04-09 11:01").decision is not None
+
+
+def test_the_answer_to_a_pack_is_the_approval_that_was_due(store: Store, tmp_path: Path) -> None:
+    text = store.plan_text + (
+        '\n[[step]]\nid = "S99"\ntitle = "Client sees it before closing"\nsubassembly = "MAST"\nkind = "approval"\n'
+        'order = 89\nbefore = ["O2"]\n'
+    )
+    planning.load(store, text, "plan.toml")
+
+    def line(at: str = "") -> Any:
+        return next(one for one in closing_check.check(store, "O2", at).lines if one.key == "S99:approval")
+
+    assert line().state is State.GAP
+    picture = next(one for one in all_pictures(store) if one.page)
+    pack = approvals.send(
+        store, tmp_path / "a.html", point="client sees it before closing", wording="As shown?", picture_ids=[picture.id]
+    )
+    assert "no answer yet" in line().reason
+    said = approvals.answer(store, pack.uid, "changes", words="darker, please", person="the museum")
+    assert (line().state, "darker, please" in line().reason) == (State.GAP, True)
+    approvals.answer(store, pack.uid, "yes", words="good", person="the museum")
+    assert line().state is State.PASSED
+    deciding.undo(store)
+    assert line().state is State.GAP
+    deciding.undo(store, said.uid)
+    assert "no answer yet" in line().reason
+    assert line("2026-04-01").state is State.GAP, "nothing had been sent by then"
+
+
+def test_a_joints_temperature_is_a_figure_in_degrees_celsius(store: Store) -> None:
+    for value, unit, said in (
+        (None, "", "needs its figure"),
+        (57.0, "°F", "reckoned in °C"),
+        (999.0, "", "between -50"),
+    ):
+        with pytest.raises(UsageError, match=said):
+            recording.record_test(store, "O4", "cure-temperature", True, Act(), value=value, unit=unit)
+    assert recording.record_test(store, "O4", "cure temperature", True, Act(), value=14.0).body["unit"] == "°C"
+
+
 def test_the_check_is_for_now_while_open_and_for_its_closing_once_shut(store: Store) -> None:
     now = datetime(2026, 4, 1, 12, tzinfo=UTC)
     assert closing_check.check(store, "o2", now=now).at.instant == now
@@ -364,6 +443,9 @@ def run(own: Archive, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.Mon
 
 
 def test_a_closing_by_command(run: Run, tmp_path: Path) -> None:
+    look = run("look", "W03").out
+    assert "candidate    tagged with it; nobody has said how it shows it" in look
+    assert "candidate candidate" not in " ".join(look.split())
     told = run("check", "O4", "--at", "2026-03-27 11:00")
     assert told.code == 1
     assert "Not ready:" in told.out
@@ -411,6 +493,10 @@ def test_records_by_command(run: Run, tmp_path: Path) -> None:
     assert run("hidden", "--json").json["holds"][0]["target"] == "O4"
     assert "Caution: Do not move" in hidden.out
     assert "conductor" not in run("requirements").err
+    assert run("witness", "S10", "--person", "the client").code == 2, "whether they came is never taken for granted"
+    assert run("witness", "S10", "--person", "the client", "--told").code == 0
+    open_ = run("check", "O2", "--open").out
+    assert open_.count("look at first") == len({line for line in open_.splitlines() if "look at first" in line})
     assert run("requirements", "--json").json["defaults"][0]["key"] == "context"
     told = run("waive", "O2", "W03", "--what", "context", "--reason", "no line of sight", "--person", "M. Holm")
     assert told.code == 0, told.err

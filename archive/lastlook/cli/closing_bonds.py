@@ -76,7 +76,8 @@ def bond(
 ) -> int:
     """Record a bond of an opening, step, subassembly or part: with what, when, how warm.
 
-    It must not be loaded until it has cured; 'check' and 'hidden' count that time down.
+    It must not be loaded until it has cured; 'check' and 'hidden' count that time down. What the joint's temperature
+    was later on is said with 'lastlook test ITEM --kind cure-temperature --value C': the coldest counts.
 
     \b
     Example:
@@ -104,7 +105,8 @@ def bond(
         from lastlook.closing import bonds
         from lastlook.closing_check import moment
 
-        click.echo(hold_words(bonds.hold(made, known, moment(store, "")), store.zone).capitalize() + ".")
+        told = hold_words(bonds.hold(made, known, moment(store, "")), store.zone)
+        click.echo(f"{told[:1].upper()}{told[1:]}.")
     return tell(decision, as_json)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import click
 
@@ -11,6 +11,7 @@ from lastlook.catalogue import pictures
 from lastlook.cli.common import instant, json_option, needs_store, picture_line, plural, print_json
 from lastlook.closing import bonds, cautions
 from lastlook.closing.graph import Access, Shut, Sight
+from lastlook.closing.look import CANDIDATE
 from lastlook.closing.records import Check, Hold, Line, State
 from lastlook.closing_check import Hidden, LastLook
 from lastlook.records import CaptureTime, Picture
@@ -89,15 +90,16 @@ def check_lines(store: Store, found: Check, *, only_open: bool = False) -> Itera
         yield f"Recorded at the closing: {counts}{'' if kept['ready'] else '; closed with what stood open'}."
     hides = f"Closing it hides {', '.join(found.hides)}." if found.hides else "Closing it hides nothing of the plan."
     yield hides + (f" It shuts the joint line of {', '.join(found.crossed)}." if found.crossed else "")
-    subject = ""
+    subject, offered = "", ()
     for line in found.lines:
         if only_open and not line.open:
             continue
         if line.subject != subject:
             yield ""
             yield line.subject
-            subject = line.subject
-        yield from line_words(line)
+            subject, offered = line.subject, ()
+        yield from line_words(line, offered)
+        offered = line.candidates if line.open and line.candidates else offered
     if found.retests:
         yield ""
         yield "After closing"
@@ -117,12 +119,13 @@ def check_lines(store: Store, found: Check, *, only_open: bool = False) -> Itera
     yield verdict_words(found)
 
 
-def line_words(line: Line) -> Iterator[str]:
+def line_words(line: Line, offered: Sequence[str] = ()) -> Iterator[str]:
+    """One line of a check. `offered`: candidates that stand with a line before it; they are not said again."""
     yield f"  {MARKS[line.state]:<12} {line.title}  [{line.what}]"
     yield f"               {line.reason}"
     if line.pictures:
         yield f"               pictures: {' '.join(line.pictures)}"
-    if line.open and line.candidates:
+    if line.open and line.candidates and tuple(line.candidates) != tuple(offered):
         yield f"               look at first: {' '.join(line.candidates)}"
     if line.shoot:
         yield f"               to do: {line.shoot}"
@@ -311,7 +314,10 @@ def look_lines(store: Store, found: LastLook) -> Iterator[str]:
         for each in one.pictures:
             picture = known.get(each.picture)
             where = picture_line(picture, store.zone) if picture else f"{each.picture} (no longer in the archive)"
-            yield f"  {MARKS[each.state] if each.role != 'candidate' else 'candidate':<12} {each.role}: {each.why}"
+            if each.role == CANDIDATE:
+                yield f"  {each.role:<12} {each.why}"
+            else:
+                yield f"  {MARKS[each.state]:<12} {each.role}: {each.why}"
             yield f"               {where}"
     if found.gaps:
         yield ""

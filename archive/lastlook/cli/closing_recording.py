@@ -149,7 +149,9 @@ def change(
 @json_option
 @needs_store
 def measure(store: Store, run: str, kind: str, mm: float, instrument: str, at: str, person: str, as_json: bool) -> int:
-    """Record a length of a RUN: its route, its tail, its way on the far side of a joint, its tightest bend.
+    """Record a length of a RUN: what it is cut to, its route, its tail, its way on the far side of a joint, its bend.
+
+    A length that is measured is no change: it makes nothing stale.
 
     \b
     Example:
@@ -192,6 +194,7 @@ def test(
     Example:
       lastlook test W03 --kind polarity --value 4.98 --unit V --instrument "meter 2" --pass
       lastlook test W03 --kind polarity --value 4.97 --unit V --instrument "meter 2" --through J1 --pass
+      lastlook test P-FOOT --kind cure-temperature --value 14 --pass
     """
     if passed is None:
         raise click.UsageError("give --pass or --fail")
@@ -238,7 +241,8 @@ def release(store: Store, target: str, words: str, at: str, person: str, as_json
     """Record that a named person lets work pass a hold point, a review or an approval, or lets an opening be closed.
 
     The program releases nothing. While something due before it is open, a release is refused: put it right, or let a
-    named person waive it.
+    named person waive it. It counts for what it surely came after, and for a closing that surely came after it: work,
+    changes and failed tests later on make it stale.
 
     \b
     Example:
@@ -250,19 +254,21 @@ def release(store: Store, target: str, words: str, at: str, person: str, as_json
 
 @click.command(no_args_is_help=True)
 @click.argument("step")
-@click.option("--attended/--told", default=True, help="Came and saw, or was told in time and did not come.")
+@click.option("--attended/--told", default=None, help="Came and saw, or was told in time and did not come.")
 @click.option("--words", default="", metavar="TEXT", help="What the witness said.")
 @named_options
 @by_option
 @json_option
 @needs_store
-def witness(store: Store, step: str, attended: bool, words: str, at: str, person: str, as_json: bool) -> int:
-    """Record a witness of a STEP.
+def witness(store: Store, step: str, attended: bool | None, words: str, at: str, person: str, as_json: bool) -> int:
+    """Record a witness of a STEP: who came and saw, or was told in time and did not come. Say which.
 
     \b
     Example:
       lastlook witness S19 --person "the client" --told --at "2026-04-13 21:00"
     """
+    if attended is None:
+        raise click.UsageError("give --attended or --told")
     return tell(recording.witness(store, step, Act(at, person), attended=attended, words=words), as_json)
 
 
@@ -278,7 +284,8 @@ def witness(store: Store, step: str, attended: bool, words: str, at: str, person
 def waive(store: Store, opening: str, item: str, what: str, reason: str, at: str, person: str, as_json: bool) -> int:
     """Record that a named person lets an OPENING be closed without something of an ITEM.
 
-    It counts as waived, never as passed, and lapses when the item is changed afterwards.
+    It counts as waived, never as passed, and lapses when the item is changed, or the opening is opened again. Give it
+    a time that is surely before the closing.
 
     \b
     Example:
