@@ -25,7 +25,7 @@ MOST_DRIFT_S = 3600.0
 UNDOABLE = (
     *("session", "session-stop"),
     *("tag", "plan", "close", "reopen", "clock", "still"),
-    *("camera", "reference"),
+    *("camera", "reference", "heard"),
     *("mark", "tie", "known"),
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "adhesive", "bond"),
     *("statement", "private", "approval-pack", "approval"),

@@ -15,10 +15,12 @@ class Stage(StrEnum):
     GROUP = "group"  # grouping near-duplicates
     INDEX = "index"  # learning words
     CHECK = "check"  # verifying
+    COMPARE = "compare"  # laying pictures over each other
     RESTORE = "restore"  # rebuilding
     COPY = "copy"  # copying to or from a backup
     PICTURES = "pictures"  # pictures of a hand-over record
     PAGES = "pages"  # its pages and print
+    LISTEN = "listen"  # listening to clips, in seconds of sound
     SUMS = "sums"  # its checksums
 
 

@@ -27,7 +27,7 @@ def project(store: Store, decision: Decision) -> None:
         if target is not None:
             project(store, target)
     elif decision.kind in {"tag", "view"}:
-        refold(store, body["pictures"])
+        refold(store, [*body["pictures"], *_in_stretch(store, body)])
     elif decision.kind in {"close", "reopen"}:
         closings.refold(catalogue, str(body["opening"]))
     elif decision.kind == "still" and decisions.is_undone(catalogue, decision.uid):
@@ -36,6 +36,8 @@ def project(store: Store, decision: Decision) -> None:
         # Its neighbours get back the words that were spoken over it.
         proposing.propose(store, proposing.say_words(store, clip))
         grouping.regroup(catalogue)
+    elif decision.kind == "heard":
+        proposing.propose(store, [rid for _, rid in pictures.still_moments(catalogue, str(body["clip"]))])
     elif decision.kind in placing.SESSION_KINDS:
         proposing.propose(store, placing.by_session(store, decision))
     elif decision.kind in {"clock", "camera", "reference"}:
@@ -55,6 +57,14 @@ def project(store: Store, decision: Decision) -> None:
         if clock_fit.refit(catalogue, store.zone) + retime.retime(catalogue, store.zone):
             grouping.regroup(catalogue)
         proposing.propose(store)
+
+
+def _in_stretch(store: Store, body: Mapping[str, Any]) -> list[str]:
+    """The stills in the stretch of a clip that a decision speaks of, those that were taken later too."""
+    if "stretch" not in body:
+        return []
+    clip, first, last = (body["stretch"][key] for key in ("clip", "from_ms", "to_ms"))
+    return [still_id(clip, at) for at, _ in pictures.still_moments(store.catalogue, clip) if first <= at <= last]
 
 
 def _only_runs_changed(store: Store, decision: Decision) -> list[str] | None:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
 from pathlib import PurePath
+from typing import Any
 
 from lastlook import placing
 from lastlook.archive import text_to_path
-from lastlook.catalogue import media, pictures, placed, tags
+from lastlook.catalogue import decisions, media, pictures, placed, tags
 from lastlook.catalogue.media import Sighting
 from lastlook.catalogue.placed import Placed
 from lastlook.intake.spoken_words import cues_of_stills
 from lastlook.placing import Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
-from lastlook.records import Cue, Proposal, Tag, TagState
+from lastlook.records import Cue, Heard, Proposal, Tag, TagState
 from lastlook.store import Store
 from lastlook.tagging import DEFAULT, Context, Lexicon, folders, propose_all
 
@@ -39,6 +40,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
         met = media.sightings_of(catalogue, list({picture.sha256 for picture in some}))
         for sha256, group in groupby(sorted(some, key=lambda picture: picture.sha256), lambda picture: picture.sha256):
             cues = _cues(store, sha256)
+            heard = _heard(store, sha256)
             for picture in group:
                 around = surroundings.of(picture)
                 context = Context(
@@ -46,6 +48,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
                     lexicon,
                     clip_ms=picture.clip_ms,
                     cues=cues.get(picture.rid, ()),
+                    heard=heard.get(picture.rid, ()),
                     cards=around.cards,
                     sessions=around.sessions,
                     neighbours=around.neighbours,
@@ -83,6 +86,28 @@ def _cues(store: Store, clip: str) -> dict[int, tuple[Cue, ...]]:
         return {}
     groups = cues_of_stills(cues, [clip_ms for clip_ms, _ in moments])
     return {rid: group for (_, rid), group in zip(moments, groups, strict=True)}
+
+
+def heard_in(store: Store, clip: str) -> tuple[Heard, ...] | None:
+    """What was heard when a clip was last listened to; None where nobody listened, or took it back."""
+    listened = decisions.live(store.catalogue, "heard", f"clip:{clip}")
+    if not listened:
+        return None
+    entries: Sequence[Mapping[str, Any]] = listened[-1].body["heard"]  # type: ignore[assignment]
+    return tuple(Heard(one["start_ms"], one["end_ms"], one["text"], float(one["sure"])) for one in entries)
+
+
+def _heard(store: Store, clip: str) -> dict[int, tuple[Heard, ...]]:
+    """What was heard around each still of a clip, by row."""
+    moments = pictures.still_moments(store.catalogue, clip)
+    heard = heard_in(store, clip) if moments else None
+    if not heard:
+        return {}
+    spans = [Cue(one.start_ms, one.end_ms, str(at)) for at, one in enumerate(heard)]
+    groups = cues_of_stills(spans, [clip_ms for clip_ms, _ in moments])
+    return {
+        rid: tuple(heard[int(span.text)] for span in group) for (_, rid), group in zip(moments, groups, strict=True)
+    }
 
 
 def _propose_one(store: Store, picture: Placed, context: Context, met: Sequence[Sighting], caption: str) -> None:

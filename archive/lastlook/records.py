@@ -168,6 +168,16 @@ class Cue:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """Words that a recogniser heard in the sound of a clip at [start_ms, end_ms) of its time line; `sure` 0..1."""
+
+    start_ms: int
+    end_ms: int
+    text: str
+    sure: float
+
+
 class CodeKind(StrEnum):
     QR = "qr"
     MARKER = "marker"
@@ -454,6 +464,7 @@ class ProposalSource(StrEnum):
     SESSION = "session"
     NEIGHBOUR = "neighbour"
     LIKENESS = "likeness"
+    HEARD = "heard"  # words heard by a recogniser in the sound of a clip
 
 
 @dataclass(frozen=True, slots=True)

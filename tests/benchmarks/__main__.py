@@ -22,6 +22,7 @@ NAMES = (
     "closing",
     "registration",
     "tagging",
+    "listening",
     "handover",
 )
 

@@ -9,11 +9,14 @@ Kinds and bodies (plain JSON; instants RFC 3339):
               content already known was met under another path
     pair      {clip, photo}                           a motion clip was put to its photo
     refused   {source, reason, hint, kept}            a file could not be used
-    tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent)}
+    tag       {pictures, set: [[dimension, target]…], reject: [[dimension, target]…], caption (or absent),
+              stretch: {clip, from_ms, to_ms} (or absent: it speaks of these pictures only, not of a stretch of a clip)}
     session   {targets: [[dimension, target]…], start, end (null: not stopped yet), said, note}
               a stretch of bench work on something
     session-stop  {session, end, said}                a session that had no end was stopped
     still     {clip, clip_ms}                         a moment of a clip kept by hand
+    heard     {clip, recogniser, heard: [{start_ms, end_ms, text, sure}…]}
+              a clip was listened to; the newest that stands is what counts
     close     {opening, at, earliest, latest, said, method, plan, check, look (or absent: closed without a check)}
     reopen    {opening, at, earliest, latest, said}
     camera    {camera, name} or {camera, into}         what a camera is called; that it is one with another
@@ -267,7 +270,7 @@ _ABOUT = {
 def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: str) -> Iterable[str]:
     """What a decision is about: pictures by id, openings by id, cameras, clips and files with what they are."""
     if kind == "tag":
-        return list(body["pictures"])
+        return [*body["pictures"], *([f"clip:{body['stretch']['clip']}"] if "stretch" in body else [])]
     if kind in {"close", "reopen"}:
         return [str(body["opening"])]
     if kind == "view":
@@ -298,6 +301,8 @@ def _subjects(catalogue: Catalogue, kind: str, body: Mapping[str, Any], undoes: 
         return [f"file:{body['source']}"]
     if kind == "still":
         return [still_id(body["clip"], body["clip_ms"]), f"clip:{body['clip']}"]
+    if kind == "heard":
+        return [f"clip:{body['clip']}"]
     if kind == "session":
         return ["session"]
     if kind == "session-stop":

@@ -66,6 +66,17 @@ def _places(value: Any) -> bool:
     )
 
 
+def _heard(value: Any) -> bool:
+    return isinstance(value, list) and all(
+        _object(one) and _whole(one["start_ms"]) and _whole(one["end_ms"]) and _text(one["text"]) and _number(one["sure"])
+        for one in value
+    )
+
+
+def _stretch(value: Any) -> bool:
+    return isinstance(value, dict) and _text(value["clip"]) and all(_whole(value[key]) for key in ("from_ms", "to_ms"))
+
+
 def _moment(value: Any) -> bool:
     return isinstance(value, dict) and all(_instant(value[key]) for key in ("at", "earliest", "latest"))
 
@@ -94,8 +105,9 @@ _SHAPES: dict[str, dict[str, Check]] = {
     "sighting": {**_MET, "belongs_to?": _text, "stored?": _text, "in_place?": _yes_no},
     "refused": {"source": _text, "reason": _text, "hint": _text, "kept": _yes_no},
     "pair": {"clip": _text, "photo": _text},
-    "tag": {"pictures": _texts, "set": _pairs, "reject": _pairs, "caption?": _text},
+    "tag": {"pictures": _texts, "set": _pairs, "reject": _pairs, "caption?": _text, "stretch?": _stretch},
     "still": {"clip": _text, "clip_ms": _whole},
+    "heard": {"clip": _text, "recogniser": _text, "heard": _heard},
     "close": {**_ACT, "said?": _text, "method?": _text, "plan?": _text, "check?": _object, "look?": _objects},
     "reopen": {**_ACT, "said?": _text},
     "camera": {"camera": _text, "name?": _text, "into?": _text},

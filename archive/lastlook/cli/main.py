@@ -53,6 +53,7 @@ COMMANDS = {
     "undo": "saying:undo",
     "card": "cards:card",
     "session": "sessions_cmd:session",
+    "listen": "listen_cmd:listen",
     "propose": "queue_cmd:propose",
     "mark": "locating:mark",
     "tie": "locating:tie",

@@ -19,10 +19,12 @@ _WORDS = {
     Stage.GROUP: "grouping near-duplicates",
     Stage.INDEX: "learning words",
     Stage.CHECK: "checking",
+    Stage.COMPARE: "comparing pictures",
     Stage.RESTORE: "replaying decisions",
     Stage.COPY: "copying",
     Stage.PICTURES: "writing pictures",
     Stage.PAGES: "writing pages",
+    Stage.LISTEN: "listening (seconds of sound)",
     Stage.SUMS: "taking checksums",
 }
 _PLAIN_EVERY_S = 10.0

@@ -249,6 +249,8 @@ def decision_words(decision: Decision) -> str:
         return f"clock of {body['camera']}: {body['error_s']:+g} s"
     if decision.kind == "still":
         return f"still kept at {int(body['clip_ms']) / 1000:g} s of a clip"
+    if decision.kind == "heard":
+        return f"listened to clip c{body['clip'][:12]}: {len(body['heard'])} times heard names of the plan"
     if decision.kind == "statement":
         return f"stated under {body['topic']}: “{body['text']}”"
     if decision.kind == "private":

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from lastlook.tagging import cards, consequence, folders, likeness, neighbours, sessions, spoken
+from lastlook.tagging import cards, consequence, folders, heard, likeness, neighbours, sessions, spoken
 from lastlook.tagging.context import Context, Source
 from lastlook.tagging.lexicon import Lexicon
 from lastlook.tagging.weigh import Weighed, weigh
@@ -16,6 +16,7 @@ DIRECT: Final[tuple[Source, ...]] = (
     sessions.propose,
     folders.propose,
     spoken.propose,
+    heard.propose,
     neighbours.propose,
     likeness.propose,
 )

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from lastlook.records import Cue, Dimension, Plan, Proposal, Tag
+from lastlook.records import Cue, Dimension, Heard, Plan, Proposal, Tag
 from lastlook.tagging.lexicon import Lexicon
 from lastlook.tagging.weights import DEFAULT, Weights
 
@@ -69,9 +69,9 @@ class Context:
 
     `lexicon` is made once per plan (`Lexicon.of`). `file` is the name of the source file, `folders` the folders above
     it as the builder keeps them, outermost first. `clip_ms` and `cues` are for a still: its moment, and the cues that
-    cover its stretch (`intake.spoken_words.cues_of_stills`). `cards`, `sessions`, `neighbours` and `alike` are what
-    those sources found for this picture. `tags` are those already on it; `so_far` the proposals of the direct sources,
-    for sources that draw conclusions.
+    cover its stretch (`intake.spoken_words.cues_of_stills`), `heard` likewise. `cards`, `sessions`, `neighbours` and
+    `alike` are what those sources found for this picture. `tags` are those already on it; `so_far` the proposals of the
+    direct sources, for sources that draw conclusions.
     """
 
     plan: Plan
@@ -80,6 +80,7 @@ class Context:
     folders: tuple[str, ...] = ()
     clip_ms: int | None = None
     cues: tuple[Cue, ...] = ()
+    heard: tuple[Heard, ...] = ()
     cards: tuple[CardSeen, ...] = ()
     sessions: tuple[SessionOverlap, ...] = ()
     neighbours: tuple[Neighbour, ...] = ()

@@ -95,6 +95,11 @@ class Lexicon:
         names = list(_forms(plan))
         return cls([*names, *_partial(plan, {words for words, _ in names})])
 
+    def names(self) -> Iterator[tuple[tuple[str, ...], tuple[Name, ...]]]:
+        """Every form of a name, as comparable words, with what it names."""
+        for words, names in self._names.items():
+            yield words, tuple(names.values())
+
     def find(self, words: Sequence[Word]) -> tuple[Match, ...]:
         """Every name among `words`, in order. Inside a longer name of the same dimension it is left out."""
         spans = [(first, dict(self._at(words, first))) for first in range(len(words))]

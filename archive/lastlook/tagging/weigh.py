@@ -31,7 +31,10 @@ from math import prod
 from lastlook.records import Dimension, Plan, Proposal, ProposalSource, Tag, TagState
 from lastlook.tagging.weights import DEFAULT, Weights
 
-_FAMILIES = {ProposalSource.FILE_NAME: ProposalSource.FOLDER}  # both were typed when the file was put away
+_FAMILIES = {
+    ProposalSource.FILE_NAME: ProposalSource.FOLDER,  # both were typed when the file was put away
+    ProposalSource.HEARD: ProposalSource.SPOKEN,  # the same speech, written down or heard by a machine
+}
 OTHER = " — other evidence says "
 """Stands in the evidence of a claim that another contradicts."""
 

@@ -70,6 +70,10 @@ class Weights:
     spoken_most: float = 0.9
     """Words alone never reach more: nobody looked at the picture."""
 
+    heard_least: float = 0.3
+    heard_most: float = 0.72
+    """Factor for a name heard in the sound, from not sure at all to wholly: about one in ten heard was not said."""
+
     negated: float = 0.25
     """"not W03": the thing is named to say that it is not this one, or not here."""
 

@@ -61,6 +61,14 @@ _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _CLAUSE_STARTERS = frozenset({"but", "however"})
 
 
+def tens_and_ones(number: int) -> tuple[str, ...]:
+    """A number below 100 as it is said: ("twenty", "one")."""
+    said = {value: word for word, value in reversed(_NUMBERS.items())}
+    if number in said:
+        return (said[number],)
+    return said[number // 10 * 10], said[number % 10]
+
+
 def normal(text: str) -> str:
     """The form of `text` in which the positions of words count."""
     return unicodedata.normalize("NFC", text)
