@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import html
+import re
+import threading
+import time
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
+import bagit
 import html5lib
 import pytest
 from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
 
 from lastlook import care_log, stating
 from lastlook.archive import Archive
+from lastlook.handover import metadata
 from lastlook.store import Store
 from lastlook_web.app import create_app
 from lastlook_web.config import ViewerConfig
@@ -24,8 +32,10 @@ def made(lightship_archive: Archive, tmp_path: Path) -> Archive:
 
 
 @pytest.fixture
-def client(made: Archive) -> FlaskClient:
-    return create_app(ViewerConfig(made)).test_client()
+def client(made: Archive) -> Iterator[FlaskClient]:
+    app = create_app(ViewerConfig(made))
+    yield app.test_client()
+    app.extensions["lastlook-jobs"].close()
 
 
 def page(client: FlaskClient, address: str) -> str:
@@ -66,3 +76,90 @@ def test_what_cannot_be_is_said(client: FlaskClient, address: str) -> None:
     answer = client.get(address)
     assert answer.status_code in {400, 404}
     assert "Traceback" not in answer.text
+
+
+# ------------------------------------------------------------------------------------------------ writing
+
+
+def ask(client: FlaskClient, **form: object) -> TestResponse:
+    token = re.search(r'name="token" value="([^"]+)"', client.get("/handover").text)
+    assert token is not None
+    return client.post("/handover", data={"token": token[1], **form})
+
+
+def over(client: FlaskClient, address: str) -> str:
+    """The page of a job, once it is over."""
+    for _ in range(600):
+        (job,) = [one for one in client.get("/work/state").json["jobs"] if one["id"] == address.rsplit("/", 1)[1]]  # type: ignore[index]
+        if job["state"] not in {"waiting", "running"}:
+            return page(client, address)
+        time.sleep(0.1)
+    raise AssertionError("it is not over after a minute")
+
+
+def test_a_record_is_written_from_the_page_and_opened_there(client: FlaskClient, made: Archive) -> None:
+    before = page(client, "/handover?in=DKH&size=1024&language=de")
+    assert "No record was written from here yet" in before
+    assert 'name="in" value="DKH"' in before
+    answer = ask(client, **{"in": "DKH", "size": "1024", "language": "de", "zip": "1", "for": "repairer"})
+    assert answer.status_code == 303
+    told = over(client, answer.location)
+    assert "Open the record" in told
+    (folder,) = [one for one in (made.root.parent / "lightship-records").iterdir() if one.is_dir()]
+    bagit.Bag(str(folder)).validate()
+    listed = page(client, "/handover")
+    assert folder.name in listed
+    address = f"/handover/records/{folder.name}/"
+    first = client.get(address)
+    assert 'lang="de"' in first.text
+    html5lib.HTMLParser(strict=True).parse(first.text)
+    first.close()
+    for file, kind in (("record.pdf", "application/pdf"), ("assets/record.css", "text/css")):
+        with client.get(address + file) as got:
+            assert (got.status_code, got.mimetype) == (200, kind)
+            assert got.data == (folder / "data" / file).read_bytes()
+    with client.get(f"/handover/records/{folder.name}.zip") as packed:
+        assert packed.data[:4] == b"PK\x03\x04"
+        assert "attachment" in packed.headers["Content-Disposition"]
+    # What is no file of a record is not there, however it is put.
+    for wrong in ("../../lastlook.toml", "%2e%2e/bagit.txt", "..%2f..%2flastlook.toml", "/etc/passwd", "none.html"):
+        assert client.get(address + wrong).status_code in {404, 308}, wrong
+    assert client.get("/handover/records/../lightship/").status_code == 404
+
+
+@pytest.mark.parametrize("form", [{"in": "NOWHERE"}, {"language": "tlh"}, {"since": "banana"}, {"size": "9"}])
+def test_nothing_is_begun_that_cannot_be(client: FlaskClient, form: dict[str, str]) -> None:
+    answer = ask(client, **form)
+    assert answer.status_code in {400, 404}
+    assert "Traceback" not in answer.text
+    assert client.get("/work/state").json == {"jobs": []}
+
+
+def test_a_form_from_elsewhere_begins_nothing(client: FlaskClient) -> None:
+    assert client.post("/handover", data={"token": "guessed"}).status_code == 403
+    assert client.get("/work/state").json == {"jobs": []}
+
+
+def test_a_record_that_is_stopped_leaves_nothing(
+    client: FlaskClient, made: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, go = threading.Event(), threading.Event()
+    copy = metadata.copy
+
+    def slow(*given: Any, **more: Any) -> tuple[int, int]:
+        begun.set()
+        assert go.wait(30)
+        return copy(*given, **more)
+
+    monkeypatch.setattr(metadata, "copy", slow)
+    answer = ask(client)
+    assert begun.wait(30)
+    token = re.search(r'name="token" value="([^"]+)"', client.get(answer.location).text)
+    assert token is not None
+    assert client.post(f"{answer.location}/stop", data={"token": token[1]}).status_code == 303
+    go.set()
+    told = over(client, answer.location)
+    assert "Stopped" in told
+    assert "Go on" in told
+    place = made.root.parent / "lightship-records"
+    assert not place.exists() or not list(place.iterdir())

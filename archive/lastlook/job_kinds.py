@@ -21,7 +21,7 @@ from lastlook.backup import backup
 from lastlook.catalogue import pictures
 from lastlook.errors import UsageError, plural
 from lastlook.gathering import Scope
-from lastlook.handing_over import Options, write
+from lastlook.handing_over import EDGE, Options, write
 from lastlook.handover.material import Audience
 from lastlook.handover.words import LANGUAGES
 from lastlook.ingest import ingest
@@ -190,8 +190,9 @@ class ClosingCheck:
 @dataclass(frozen=True, slots=True)
 class HandOver:
     """Write a hand-over record into a new folder, named for the time. `in`: ids of subassemblies, a space between them;
-    `since`, `until`: as a person says a time; `for`: client, repairer, own; `language`; `originals`, `zip`,
-    `keep-metadata`: "1" for yes. The result's subject is the folder's name in `Places.records`."""
+    `since`, `until`: as a person says a time; `for`: client, repairer, own; `language`; `size`: the longest side of
+    pictures in pixels; `originals`, `zip`, `keep-metadata`: "1" for yes. The result's subject is the folder's name in
+    `Places.records`."""
 
     where: Places
     name: str = "hand-over"
@@ -206,7 +207,7 @@ class HandOver:
             _options(store.zone, parameters)
             for id in parameters.get("in", "").split():
                 lookup_id(store.plan, Dimension.SUBASSEMBLY, id)
-        keys = ("in", "since", "until", "for", "language", "originals", "zip", "keep-metadata")
+        keys = ("in", "since", "until", "for", "language", "size", "originals", "zip", "keep-metadata")
         return {key: parameters[key] for key in keys if parameters.get(key)}
 
     def run(self, open_store: OpenStore, parameters: Parameters, report: Report, cancelled: Cancelled) -> Result:
@@ -226,6 +227,9 @@ def _options(zone: str, parameters: Parameters) -> Options:
     now = datetime.now(UTC)
     since, until = parameters.get("since", "").strip(), parameters.get("until", "").strip()
     audience, language = parameters.get("for", "client"), parameters.get("language", "en")
+    size = parameters.get("size", str(EDGE))
+    if not (size.isascii() and size.isdigit()):
+        raise UsageError(f"{size!r} is no number of pixels", "Choose from what the page offers.")
     if audience not in set(Audience) or language not in LANGUAGES:
         raise UsageError("there is no record for that reader or in that language", "Choose from what the page offers.")
     options = Options(
@@ -236,6 +240,7 @@ def _options(zone: str, parameters: Parameters) -> Options:
         ),
         Audience(audience),
         language,
+        edge=int(size),
         originals=bool(parameters.get("originals")),
         keep_metadata=bool(parameters.get("keep-metadata")),
         zip_=bool(parameters.get("zip")),

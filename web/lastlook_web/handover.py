@@ -1,14 +1,21 @@
-"""What a hand-over record would hold, before it is written; and how well the archive itself is kept.
+"""What a hand-over record would hold, before it is written; writing it, and the records there are; and how well the
+archive itself is kept.
 
-Nothing is written from here: the page says the command that writes it, which can be stopped and shows its progress.
+Writing is long work: it is asked for here, goes on by itself, and is told of among the work (`jobs`).
 """
 
 from __future__ import annotations
 
 import shlex
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
+from pathlib import Path
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, Response, abort, redirect, render_template, request, send_file
+from werkzeug.datastructures import MultiDict
+from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import care, times
 from lastlook.gathering import Scope
@@ -16,6 +23,7 @@ from lastlook.handing_over import EDGE, Options, preview
 from lastlook.handover.material import Audience
 from lastlook.handover.words import LANGUAGES
 from lastlook.stating import what_is_private
+from lastlook_web import jobs, words
 from lastlook_web.app import store
 
 pages = Blueprint("handover", __name__)
@@ -25,50 +33,109 @@ AUDIENCES = (
     (Audience.REPAIRER, "A repairer: every picture in scope"),
     (Audience.OWN, "Your own file: that, and what was spoken, the cameras and the files' names"),
 )
+SIZES = (1024, EDGE, 2400, 4000)
+_KINDS = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css",
+    ".js": "text/javascript",
+    ".json": "application/json",
+    ".jpg": "image/jpeg",
+    ".pdf": "application/pdf",
+    ".txt": "text/plain; charset=utf-8",
+}
+"""What is shown as what it is; anything else of a record is only ever downloaded."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A record that lies among the records. `name`: of its folder; `size_bytes` of what is to print and of the ZIP, 0
+    where there is none."""
+
+    name: str
+    folder: Path
+    written: datetime
+    print_bytes: int
+    zip_bytes: int
 
 
 @pages.get("/handover")
 def page() -> str:
     asked = request.args
-    subs = tuple(id for id in asked.getlist("in") if id)
-    audience = next((one for one, _ in AUDIENCES if one.value == asked.get("for")), Audience.CLIENT)
-    language = asked.get("language", "en")
-    since, until = (asked.get(name, "").strip()[:80] for name in ("since", "until"))
-    zone, now = store().zone, datetime.now(UTC)
-    scope = Scope(
-        subs,
-        times.parse_when(since, zone, now).earliest if since else None,
-        times.parse_when(until, zone, now).latest if until else None,
-    )
-    options = Options(
-        scope=scope,
-        audience=audience,
-        language=language,
-        edge=EDGE,
-        originals="originals" in asked,
-        zip_="zip" in asked,
-    )
+    options = _options(asked)
     seen = preview(store(), options)
-    ages = care.ages(store().archive, now)
-    private = what_is_private(store())
+    now = datetime.now(UTC)
     return render_template(
         "handover.html",
         plan=store().plan,
         seen=seen,
-        chosen=set(subs),
-        audience=audience.value,
-        audiences=[(one.value, words) for one, words in AUDIENCES],
-        language=language,
+        chosen=set(options.scope.subassemblies),
+        options=options,
+        audiences=[(one.value, said) for one, said in AUDIENCES],
         languages=[(code, name) for code, (_, name) in LANGUAGES.items()],
-        since=since,
-        until=until,
-        originals=options.originals,
-        zipped=options.zip_,
-        command=_command(options, since, until),
-        ages=ages,
-        private=private,
-        megabytes=seen.size_bytes / 1e6,
+        sizes=sorted({*SIZES, options.edge}),
+        since=_said(asked, "since"),
+        until=_said(asked, "until"),
+        command=_command(options, _said(asked, "since"), _said(asked, "until")),
+        wanted=_parameters(asked),
+        under_way=[job for job in jobs.runner().jobs() if job.kind == "hand-over" and job.open],
+        address=jobs.shown,
+        records=_records(jobs.known_places().records),
+        place=jobs.known_places().records,
+        moment=_moment,
+        ages=care.ages(store().archive, now),
+        private=what_is_private(store()),
     )
+
+
+@pages.post("/handover")
+def write() -> AnyResponse:
+    """Ask for the record that the page has shown."""
+    _options(request.form)  # what cannot be is said here, and nothing is begun
+    job = jobs.runner().ask("hand-over", _parameters(request.form), by=store().by)
+    return redirect(jobs.shown(job), 303)
+
+
+def _said(asked: MultiDict[str, str], name: str) -> str:
+    return str(asked.get(name, "")).strip()[:80]
+
+
+def _options(asked: MultiDict[str, str]) -> Options:
+    """Raises UsageError, NoSuchId for what cannot be."""
+    zone, now = store().zone, datetime.now(UTC)
+    since, until = _said(asked, "since"), _said(asked, "until")
+    size = _said(asked, "size")
+    options = Options(
+        scope=Scope(
+            tuple(id for id in asked.getlist("in") if id),
+            times.parse_when(since, zone, now).earliest if since else None,
+            times.parse_when(until, zone, now).latest if until else None,
+        ),
+        audience=next((one for one, _ in AUDIENCES if one.value == asked.get("for")), Audience.CLIENT),
+        language=_said(asked, "language") or "en",
+        edge=int(size) if size.isascii() and size.isdigit() else EDGE,
+        originals="originals" in asked,
+        keep_metadata="originals" in asked and "keep-metadata" in asked,
+        zip_="zip" in asked,
+    )
+    options.check()
+    return options
+
+
+def _parameters(asked: MultiDict[str, str]) -> dict[str, str]:
+    """The same as the work takes it (`lastlook.job_kinds.HandOver`)."""
+    options = _options(asked)
+    found = {
+        "in": " ".join(options.scope.subassemblies),
+        "since": _said(asked, "since"),
+        "until": _said(asked, "until"),
+        "for": options.audience.value,
+        "language": options.language,
+        "size": str(options.edge),
+        "originals": "1" if options.originals else "",
+        "keep-metadata": "1" if options.keep_metadata else "",
+        "zip": "1" if options.zip_ else "",
+    }
+    return {key: value for key, value in found.items() if value}
 
 
 def _command(options: Options, since: str, until: str) -> str:
@@ -78,6 +145,77 @@ def _command(options: Options, since: str, until: str) -> str:
         parts += ["--in", sub]
     for name, value in (("--since", since), ("--until", until)):
         parts += [name, value] if value else []
+    parts += ["--size", str(options.edge)] if options.edge != EDGE else []
     parts += ["--originals"] if options.originals else []
+    parts += ["--keep-metadata"] if options.keep_metadata else []
     parts += ["--zip"] if options.zip_ else []
     return shlex.join(parts)
+
+
+# ------------------------------------------------------------------------------------------------ records there are
+
+
+def _records(place: Path) -> list[Record]:
+    """Whole records in the folder where the viewer puts them, the newest first."""
+    found = []
+    try:
+        folders = [folder for folder in place.iterdir() if (folder / "bagit.txt").is_file()]
+    except OSError:
+        return []
+    for folder in folders:
+        if not folder.name.startswith("."):
+            written = datetime.fromtimestamp((folder / "bagit.txt").stat().st_mtime, UTC)
+            zip_ = folder.with_name(folder.name + ".zip")
+            found.append(Record(folder.name, folder, written, _size(folder / "data" / "record.pdf"), _size(zip_)))
+    return sorted(found, key=lambda one: (one.written, one.name), reverse=True)
+
+
+def _moment(written: datetime) -> str:
+    """ "12 Mar 2026 14:03:11"."""
+    zone = store().zone
+    return f"{words.day_of(written, zone)} {words.clock_of(written, zone)}"
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+@lru_cache(maxsize=4)
+def _files(folder: Path, written: datetime) -> Mapping[str, Path]:
+    """The files of a record by their names in it: what is asked for is looked up here, and never becomes a path."""
+    data = folder / "data"
+    return {path.relative_to(data).as_posix(): path for path in data.rglob("*") if path.is_file()}
+
+
+def _record(name: str) -> Record:
+    found = next((one for one in _records(jobs.known_places().records) if one.name == name), None)
+    if found is None:
+        abort(404)
+    return found
+
+
+@pages.get("/handover/records/<name>/")
+@pages.get("/handover/records/<name>/<path:file>")
+def record(name: str, file: str = "index.html") -> Response:
+    """A page or file of a record, as the client gets it."""
+    found = _record(name)
+    path = _files(found.folder, found.written).get(file)
+    if path is None:
+        abort(404)
+    kind = _KINDS.get(path.suffix.lower())
+    originals = file.startswith("originals/")
+    if kind is None or originals:
+        return send_file(path, "application/octet-stream", as_attachment=True, download_name=path.name, max_age=0)
+    return send_file(path, kind, conditional=True, max_age=0)
+
+
+@pages.get("/handover/records/<name>.zip")
+def packed(name: str) -> Response:
+    found = _record(name)
+    if not found.zip_bytes:
+        abort(404)
+    path = found.folder.with_name(found.folder.name + ".zip")
+    return send_file(path, "application/zip", as_attachment=True, download_name=path.name, max_age=0)

@@ -41,7 +41,7 @@ LINKS: dict[str, Link] = {
     "take-in": lambda job: (url_for("queue.page"), "What waits to be placed"),
     "propose": lambda job: (url_for("queue.page"), "What waits to be placed"),
     "check": lambda job: (url_for("closings.check", id=job.parameters["opening"]), "The closing check"),
-    "hand-over": lambda job: (url_for("handover.page"), "Hand-over"),
+    "hand-over": lambda job: (url_for("handover.record", name=job.subject, file="index.html"), "Open the record"),
 }
 
 
