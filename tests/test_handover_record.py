@@ -288,19 +288,6 @@ def driver() -> Iterator[Chrome]:
         yield opened
 
 
-def axe(driver: Chrome) -> list[str]:
-    # axe-core 4.14.1 of Deque Systems (npm, MPL 2.0, unchanged in tests/axe_core): WCAG 2.0 to 2.2, A and AA.
-    driver.execute_script((Path(__file__).parent / "axe_core" / "axe.min.js").read_text(encoding="utf-8"))
-    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-    result = driver.execute_async_script(
-        "const done = arguments[1];"
-        "axe.run(document, {preload: false, runOnly: {type: 'tag', values: arguments[0]}})"
-        ".then((found) => done(found.violations));",
-        tags,
-    )
-    return [f"{one['id']}: {node['html'][:200]}" for one in cast(Any, result) for node in one["nodes"]]
-
-
 @pytest.mark.browser
 @pytest.mark.parametrize("dark", [False, True])
 def test_the_pages_have_no_barrier_and_fit_a_phone(record: Record, driver: Chrome, dark: bool) -> None:
@@ -312,7 +299,7 @@ def test_the_pages_have_no_barrier_and_fit_a_phone(record: Record, driver: Chrom
             browser.open_page(driver, (record.data / name).as_uri())
             assert browser.overflow(driver) <= 0, f"{name} at {width}"
             if width == 1280 or name == "wires.html":
-                assert not axe(driver), name
+                assert not browser.axe(driver), name
             assert not browser.complaints(driver), name
 
 

@@ -217,7 +217,6 @@ function begin() {
     gestures(row, row);
   }
   gestures(dates, null);
-  document.getElementById("drawing-keys").hidden = false;
 
   function anchor(row) {
     const share = row.querySelector(".cursor") ? (Number(row.dataset.at) - view.start) / length() : 0.5;
