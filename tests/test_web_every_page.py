@@ -104,6 +104,9 @@ NO_PAGES: dict[str, Callable[[Bench], str]] = {
     "clockcard.cards": lambda b: "/clock/cards.json",
     "comparing.laid": lambda b: f"/compare/{_pair(b)}/laid",
     "comparing.over": lambda b: f"/compare/{_pair(b)}/after.jpg",
+    # Records have pages of their own kind, without a viewer around them: their tests are with the record.
+    "handover.record": lambda b: "/handover/records/none/",
+    "handover.packed": lambda b: "/handover/records/none.zip",
     "jobs.state": lambda b: "/work/state",
     "locating.drawing": lambda b: "/locate/overlay.svg",
     "locating.through": lambda b: "/locate/through.jpg",
