@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import shutil
 from collections.abc import Iterator
@@ -12,9 +13,11 @@ import html5lib
 import pytest
 from flask.testing import FlaskClient
 from selenium.webdriver import Chrome
+from werkzeug.test import TestResponse
 
 from lastlook import archive, closing_check, deciding, recording
 from lastlook.archive import Archive
+from lastlook.catalogue import decisions
 from lastlook.closing.records import ViewKind
 from lastlook.closing_check import hidden
 from lastlook.closing_facts import gather
@@ -24,10 +27,12 @@ from lastlook.records import Dimension
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from lastlook_web.closing_drawing import NARROW, WIDE, draw
+from lastlook_web.closing_forms import RECORDED
 from tests import bench_archive, browser
 
 PAGES = ["/closings", "/closings?at=2026-03-30", "/closings?at=nonsense", "/closing/O1", "/closing/O2", "/closing/O4",
-         "/closing/O2?at=2026-04-01", "/closing/O2/say/W03", "/look/O2", "/look/O4", "/look/W03",
+         "/closing/O2?at=2026-04-01", "/closing/O2/say/W03", "/closing/O2/record", "/closing/O3/record",
+         "/closing/O2/record?act=test&of=W03", "/look/O2", "/look/O4", "/look/W03",
          "/look/HULL-F"]  # fmt: skip
 
 
@@ -147,6 +152,131 @@ def test_a_view_is_said_from_the_check(filled: Archive, tmp_path: Path) -> None:
     assert "Recorded at the closing:" in client.get("/closing/O2").text
 
 
+# ------------------------------------------------------------------------------------------------ forms
+
+
+class Visit:
+    """A viewer on an archive of its own, and forms sent as its page would send them."""
+
+    def __init__(self, made: Archive) -> None:
+        self.archive = made
+        self.client = create_app(ViewerConfig(made, by="ada")).test_client()
+
+    def token(self) -> str:
+        page = self.client.get("/closing/O2/record").text
+        return str(re.findall(r'name="token" value="([^"]+)"', page)[0])
+
+    def send(self, act: str, opening: str = "O2", **typed: str) -> TestResponse:
+        data = {"act": act, "token": self.token(), **typed}
+        return self.client.post(
+            f"/closing/{opening}/record", data=data, headers={"Origin": "http://localhost"}, follow_redirects=True
+        )
+
+    def live(self) -> list[str]:
+        with Store(self.archive) as store:
+            return [one.uid for kind in RECORDED for one in decisions.live(store.catalogue, kind)]
+
+
+@pytest.fixture
+def visit(tmp_path: Path) -> Visit:
+    made = bench_archive.make(tmp_path)
+    with Store(made, by="ada") as store:
+        deciding.close(store, "O1", "2026-03-31 11:15")
+    return Visit(made)
+
+
+SAID: list[tuple[str, dict[str, str], str]] = [
+    ("test", {"subject": "W03", "kind": "polarity", "passed": "yes", "value": "4,98", "unit": "V", "at": "2026-03-26"},
+     "W03 polarity passed 4.98 V"),
+    ("change", {"item": "W03", "kind": "lengthened", "length": "690", "why": "taut"}, "W03 lengthened: taut"),
+    ("measure", {"item": "W03", "kind": "cut", "mm": "690"}, "W03 cut 690 mm"),
+    ("done", {"step": "S30"}, "S30 done, ada"),
+    ("witness", {"step": "S30", "person": "the client", "attended": "no"}, "S30: the client was told"),
+    ("waive", {"line": "W10|to", "reason": "no line of sight", "person": "M. Holm"}, "O2: W10 to waived by M. Holm"),
+    ("adhesive", {"id": "EPOXY", "full_cure_h": "24"}, "Data sheet of EPOXY copied"),
+    ("close", {"at": "2026-04-09 11:44", "with_gaps": "yes"}, "O2 closed"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("act", "typed", "said"), SAID, ids=[one[0] for one in SAID])
+def test_each_form_records_and_what_it_recorded_is_taken_back(
+    visit: Visit, act: str, typed: dict[str, str], said: str
+) -> None:
+    before = visit.live()
+    told = visit.send(act, **typed)
+    assert told.status_code == 200, told.text
+    assert said in told.text
+    html5lib.HTMLParser(strict=True).parse(told.text)
+    new = [uid for uid in visit.live() if uid not in before]
+    assert len(new) == 1
+    undone = visit.client.post(
+        "/closing/O2/undo", data={"uid": new[0], "token": visit.token()}, headers={"Origin": "http://localhost"},
+        follow_redirects=True,
+    )  # fmt: skip
+    assert "Taken back:" in undone.text
+    assert visit.live() == before
+    again = visit.client.post(
+        "/closing/O2/undo", data={"uid": new[0], "token": visit.token()}, headers={"Origin": "http://localhost"}
+    )
+    assert again.status_code == 400, "once"
+
+
+def test_a_bond_a_release_and_a_reopening_by_form(visit: Visit) -> None:
+    visit.send("adhesive", id="EPOXY", full_cure_h="24")
+    told = visit.send("bond", target="O2", adhesive="EPOXY", joined="now", temperature="23", clamp_on="now")
+    assert "O2 bonded now with EPOXY" in told.text
+    refused = visit.send("release", target="O2", person="M. Holm")
+    assert refused.status_code == 400
+    assert "cannot be released" in refused.text
+    assert "O2 closed" in visit.send("close", at="2026-04-09 11:44", with_gaps="yes").text
+    assert 'id="close"' not in visit.client.get("/closing/O2/record").text, "it is shut"
+    assert "O2 opened again" in visit.send("reopen", at="2026-04-10").text
+
+
+@pytest.mark.parametrize(
+    ("act", "typed", "said"),
+    [
+        ("test", {"subject": "W03", "kind": "polarity", "value": "5"}, "Whether it passed is not said"),
+        ("test", {"subject": "W03", "kind": "polarity", "passed": "yes", "value": "5 V"}, "which is no number"),
+        ("test", {"subject": "W99", "kind": "polarity", "passed": "yes"}, "W99"),
+        ("change", {"item": "W03", "kind": "polished"}, "There is no kind of change"),
+        ("change", {"item": "W03", "kind": "lengthened", "at": "yesterweek"}, "yesterweek"),
+        ("measure", {"item": "W03", "kind": "cut"}, "The length is not said"),
+        ("witness", {"step": "S80", "person": "the client"}, "Whether the witness came is not said"),
+        ("witness", {"step": "S80", "attended": "yes"}, "Nobody is named"),
+        ("waive", {"line": "W10|to", "person": "M. Holm"}, "A waiver needs a reason"),
+        ("waive", {"line": "W10|to", "reason": "none"}, "Nobody is named"),
+        ("bond", {"target": "O2", "adhesive": "GLUE", "joined": "now"}, "There is no adhesive"),
+        ("close", {"at": "2026-04-09 11:44", "method": "epoxy <b>"}, "Nothing was recorded:"),
+        ("reopen", {"at": "now"}, "O2 is not closed"),
+    ],
+)
+def test_what_cannot_be_recorded_comes_back_with_what_was_typed(
+    visit: Visit, act: str, typed: dict[str, str], said: str
+) -> None:
+    before = visit.live()
+    told = visit.send(act, **typed)
+    assert told.status_code == 400
+    assert said in told.text
+    html5lib.HTMLParser(strict=True).parse(told.text)
+    if act not in ("reopen", "bond"):
+        assert re.search(rf'<details class="recorder" id="{act}" open>', told.text)
+        assert 'role="alert"' in told.text
+        for value in typed.values():
+            if value not in ("W99", "polished"):
+                assert f'value="{html.escape(value)}"' in told.text
+    assert visit.live() == before
+
+
+def test_no_form_is_taken_without_the_token_of_this_visit(visit: Visit) -> None:
+    before = visit.live()
+    for address in ("/closing/O2/record", "/closing/O2/undo"):
+        answer = visit.client.post(address, data={"act": "done", "step": "S80", "uid": before[0] if before else "x"})
+        assert answer.status_code in (400, 403)
+    assert visit.send("nothing").status_code == 400
+    assert visit.live() == before
+
+
 # ------------------------------------------------------------------------------------------------ in a browser
 
 
@@ -167,7 +297,7 @@ def url(filled: Archive) -> Iterator[str]:
 def test_the_pages_fit_and_the_browser_has_nothing_to_say(driver: Chrome, url: str, width: int) -> None:
     browser.size(driver, width)
     browser.look(driver)
-    for address in ("/closings", "/closing/O2", "/look/O2", "/closing/O2/say/W03"):
+    for address in ("/closings", "/closing/O2", "/look/O2", "/closing/O2/say/W03", "/closing/O2/record?act=bond"):
         browser.open_page(driver, url + address)
         assert browser.overflow(driver) == 0, address
         assert not browser.complaints(driver), address

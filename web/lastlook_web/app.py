@@ -40,6 +40,7 @@ def create_app(config: ViewerConfig) -> Flask:
         build,
         clips,
         clockcard,
+        closing_forms,
         closings,
         comparing,
         handover,
@@ -65,6 +66,7 @@ def create_app(config: ViewerConfig) -> Flask:
         tiles,
         clips,
         clockcard,
+        closing_forms,
         closings,
         comparing,
         handover,
@@ -182,7 +184,7 @@ def _told(error: LastlookError) -> tuple[str, int]:
 
 
 def _broken(error: Exception) -> tuple[str, int]:
-    _log.error("a page failed: %s", request.path, exc_info=error)
+    _log.error("a page failed: %r", request.path, exc_info=error)  # %r: a line break in it is no new line
     return _page(500, *words.REFUSALS[500])
 
 

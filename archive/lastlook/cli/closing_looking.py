@@ -90,7 +90,8 @@ def check_lines(store: Store, found: Check, *, only_open: bool = False) -> Itera
         yield f"Recorded at the closing: {counts}{'' if kept['ready'] else '; closed with what stood open'}."
     hides = f"Closing it hides {', '.join(found.hides)}." if found.hides else "Closing it hides nothing of the plan."
     yield hides + (f" It shuts the joint line of {', '.join(found.crossed)}." if found.crossed else "")
-    subject, offered = "", ()
+    subject = ""
+    offered: tuple[str, ...] = ()
     for line in found.lines:
         if only_open and not line.open:
             continue

@@ -1,0 +1,443 @@
+"""Forms beside a closing check: tests, changes, lengths, steps, releases, witnesses, waivers, bonds; closing itself.
+
+Each is a plain form; what cannot be recorded comes back with what was typed and why. Whatever was recorded stands in a
+list under the forms, and can be taken back there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from flask import Blueprint, flash, render_template, request, url_for
+from werkzeug.utils import redirect
+from werkzeug.wrappers import Response
+
+from lastlook import closing_check, deciding, recording
+from lastlook.catalogue import decisions
+from lastlook.cli.saying import decision_words
+from lastlook.closing import graph, steps
+from lastlook.closing.records import ChangeKind, Check, MeasureKind
+from lastlook.closing.testing import KINDS
+from lastlook.closing_facts import gather
+from lastlook.errors import NoSuchId, UsageError
+from lastlook.plan import colours
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.recording import Act
+from lastlook.records import Decision, Opening, Run
+from lastlook_web.app import store
+
+pages = Blueprint("closing_forms", __name__)
+
+RECORDED: Final = (
+    *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "bond", "close", "reopen"),
+    "adhesive",
+)
+LISTED: Final = 15
+"""How many of the last decisions are listed with a button to take them back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a form. `choices`: (value, words) of a list to choose from; `kind`: text, number, choice, one (of
+    few, none taken for granted), offered (typed, with names offered), tick."""
+
+    name: str
+    label: str
+    kind: str = "text"
+    required: bool = False
+    choices: tuple[tuple[str, str], ...] = ()
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """`act`: what it records; `lacking` says why it cannot be used now."""
+
+    act: str
+    title: str
+    button: str
+    fields: tuple[Field, ...]
+    about: str = ""
+    lacking: str = ""
+
+
+_AT = Field("at", "When", hint="like 2026-03-24 13:30; empty is now")
+_BY = Field("person", "Who, if not you")
+_NAMED = Field("person", "Who, by name", required=True)
+
+
+def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
+    """All forms for one opening, with what can be chosen in each."""
+    plan = store().plan
+    items = graph.visible_items(plan)
+    hidden = [(id, f"{id} {items[id].title}") for id in (*check.hides, *check.crossed)]
+    runs = [pair for pair in hidden if isinstance(items[pair[0]], Run)]
+    facts = gather(store(), ())
+    due = steps.due_before(facts, opening.id)
+    its_steps = [(step.id, f"{step.id} {step.title}") for step in due]
+    own = (opening.id, f"{opening.id} {opening.title}")
+    open_lines = [line for line in (*check.lines, *check.retests) if line.open]
+    waivable = [
+        (f"{line.subject}|{line.what}", f"{line.subject}: {line.title}, {line.state.value}") for line in open_lines
+    ]
+    subjects = dict.fromkeys(line.subject for line in open_lines)
+    whole = [(f"{id}|", f"{id}: all that is open") for id in subjects]
+    glues = [(one.id, f"{one.id} {one.kind}".strip()) for one in facts.adhesives.values()]
+    found = [
+        Form(
+            *("test", "A test", "Record the test"),
+            (
+                Field("subject", "Of", "choice", True, (*hidden, *its_steps, own)),
+                Field("kind", "Test", "offered", True, tuple((kind.name, kind.title) for kind in KINDS.values())),
+                Field("passed", "Outcome", "one", True, (("yes", "passed"), ("no", "failed"))),
+                Field("value", "Value", "number"),
+                Field("unit", "Unit"),
+                Field("instrument", "Instrument"),
+                Field("through", "Through the connector", hint="after closing"),
+                Field("text", "What was seen"),
+                *(_AT, _BY),
+            ),
+            "After a change it is made anew; after the closing it is made again through the external connector.",
+        ),
+        Form(
+            *("change", "A change", "Record the change"),
+            (
+                Field("item", "Of", "choice", True, tuple(hidden)),
+                Field("kind", "What happened", "choice", True, tuple((one.value, one.value) for one in ChangeKind)),
+                Field("why", "Why"),
+                Field("length", "Cut length since then, mm", "number", hint="a run only"),
+                Field("colour", "Colour since then", hint=f"a run only; {', '.join(list(colours.BY_CODE)[:4])} …"),
+                *(_AT, _BY),
+            ),
+            "Earlier pictures, tests and lengths of it are stale from then on, and so are words about it.",
+            "" if hidden else "This closing hides nothing of the plan.",
+        ),
+        Form(
+            *("measure", "A length", "Record the length"),
+            (
+                Field("item", "Of run", "choice", True, tuple(runs)),
+                Field(
+                    "kind", "What was measured", "choice", True, tuple((one.value, one.value) for one in MeasureKind)
+                ),
+                Field("mm", "Length, mm", "number", True),
+                Field("instrument", "With what"),
+                *(_AT, _BY),
+            ),
+            "Measuring changes nothing and makes nothing stale.",
+            "" if runs else "No run is hidden or crossed by this closing.",
+        ),
+        Form(
+            *("done", "A step finished", "Record that it is done"),
+            (Field("step", "Step", "choice", True, tuple(its_steps)), Field("words", "Worth noting"), _AT, _BY),
+            "",
+            "" if its_steps else "No step is due before this closing.",
+        ),
+        Form(
+            *("witness", "A witness", "Record the witness"),
+            (
+                Field("step", "Step", "choice", True, tuple(its_steps)),
+                Field("attended", "Came", "one", True, (("yes", "came and saw"), ("no", "told in time, did not come"))),
+                *(_NAMED, Field("words", "What was said"), _AT),
+            ),
+            "",
+            "" if its_steps else "No step is due before this closing.",
+        ),
+        Form(
+            *("release", "A release", "Record the release"),
+            (
+                Field("target", "Of", "choice", True, (*its_steps, own)),
+                *(_NAMED, Field("words", "The words of the release"), _AT),
+            ),
+            "A named person lets work pass; the program releases nothing. Refused while what is due before it is open.",
+        ),
+        Form(
+            *("waive", "A waiver", "Record the waiver"),
+            (
+                Field("line", "Let pass", "choice", True, (*waivable, *whole)),
+                Field("reason", "Reason", required=True, hint="as in: no line of sight past the hold-down"),
+                *(_NAMED, _AT),
+            ),
+            "It counts as waived, never as passed, and lapses with a change or when the opening is opened again.",
+            "" if open_lines else "Nothing is open, so there is nothing to waive.",
+        ),
+        Form(
+            *("bond", "A bond", "Record the bond"),
+            (
+                Field("target", "Of", "choice", True, (own, *hidden, *its_steps)),
+                Field("adhesive", "Adhesive", "choice", True, tuple(glues)),
+                Field("joined", "Joined", required=True, hint="like 2026-03-27 11:29, or now"),
+                Field("temperature", "Temperature, °C", "number"),
+                *(Field("mixed", "Mixed"), Field("clamp_on", "Clamps on"), Field("clamp_off", "Clamps off")),
+                *(Field("batch", "Batch"), Field("expiry", "Use by"), Field("ratio", "Ratio, as weighed")),
+                *(Field("mass", "Mass mixed, g", "number"), Field("humidity", "Humidity, %", "number")),
+                *(Field("preparation", "Surfaces"), Field("note", "Note"), _BY),
+            ),
+            "Until it has cured it must not be loaded. A colder night later on is a test: cure-temperature.",
+            "" if glues else "No adhesive is in the list yet: copy a data sheet first, below.",
+        ),
+        Form(
+            *("adhesive", "An adhesive's data sheet", "Copy the data sheet"),
+            (
+                Field("id", "Your name for it", required=True, hint="like EPOXY-SLOW"),
+                Field("kind", "Kind", hint="two-part epoxy, cyanoacrylate …"),
+                *(Field("fixture_h", "Fixture, h", "number"), Field("handling_h", "Handling, h", "number")),
+                *(Field("full_cure_h", "Full cure, h", "number"), Field("reference_c", "Those hold at, °C", "number")),
+                *(Field("minimum_c", "Not below, °C", "number"), Field("pot_life_min", "Pot life, min", "number")),
+                *(Field("ratio", "Mixing ratio"), Field("sheet", "Issue and date of the sheet"), Field("note", "Note")),
+            ),
+            "Leave empty what the sheet does not say: what is not known is never guessed.",
+        ),
+    ]
+    if check.shut:
+        found.append(
+            Form(
+                *("reopen", "Opened again", f"Record that {opening.id} was opened"),
+                (Field("at", "When", required=True, hint="like 2026-04-10 09:00, or now"),),
+                "What was let pass for its last closing does not hold for the next.",
+            )
+        )
+    else:
+        left = "" if check.ready else "While lines are open nothing is recorded, unless you say so."
+        gaps = Field("with_gaps", "Record that it was closed with what stands open", "tick")
+        found.append(
+            Form(
+                *("close", "The closing", f"Record that {opening.id} was closed"),
+                (
+                    Field("at", "When", required=True, hint="like 2026-04-09 11:44, or now"),
+                    *(Field("method", "How", hint="bonded with …"), gaps),
+                ),
+                f"Runs the check for that time, and keeps it, the plan and the last look. {left}".strip(),
+            )
+        )
+    return tuple(found)
+
+
+@pages.get("/closing/<id>/record")
+def page(id: str) -> str | Response:
+    """The forms of one opening. `act` opens one of them, `of` chooses what it is about."""
+    known = lookup_id(store().plan, "opening", id)
+    if known != id:
+        return redirect(url_for("closing_forms.page", id=known), 301)
+    of = request.args.get("of", "")
+    typed = dict.fromkeys(("subject", "item", "step", "target", "line"), of)
+    return _page(known, request.args.get("act", ""), typed)
+
+
+@pages.post("/closing/<id>/record")
+def record(id: str) -> Response | tuple[str, int]:
+    """Record what one form says."""
+    known = lookup_id(store().plan, "opening", id)
+    act = request.form.get("act", "")
+    if act not in _ACTS:
+        raise UsageError("there is no such form", "Use the forms of the page.")
+    try:
+        decision = _ACTS[act](known, request.form)
+    except (UsageError, NoSuchId) as error:
+        return _page(known, act, request.form, f"{_capital(error.message)}. {error.hint}"), 400
+    flash(f"{_capital(decision_words(decision))}. It can be taken back below.")
+    return redirect(url_for("closing_forms.page", id=known, _anchor="recorded"), 303)
+
+
+@pages.post("/closing/<id>/undo")
+def undo(id: str) -> Response:
+    """Take back a decision that the page lists."""
+    known = lookup_id(store().plan, "opening", id)
+    uid = request.form.get("uid", "")
+    if not any(decision.uid == uid for decision in _recorded(known)):
+        raise UsageError("that is not among what was recorded here, or was taken back already", "Load the page again.")
+    target, _ = deciding.undo(store(), uid)
+    flash(f"Taken back: {decision_words(target)}.")
+    return redirect(url_for("closing_forms.page", id=known, _anchor="recorded"), 303)
+
+
+def _page(id: str, act: str, typed: Mapping[str, str], wrong: str = "") -> str:
+    opening = next(one for one in store().plan.openings if one.id == id)
+    check = closing_check.check(store(), id)
+    return render_template(
+        "closing_record.html",
+        opening=opening,
+        check=check,
+        forms=forms(opening, check),
+        chosen=act,
+        typed=typed,
+        wrong=wrong,
+        recorded=[(one, decision_words(one)) for one in _recorded(id)],
+        zone=store().zone,
+    )
+
+
+def _recorded(id: str) -> list[Decision]:
+    """The last decisions about an opening, what it hides, and the steps due before it; newest first."""
+    at = closing_check.check(store(), id).at
+    ids = [*closing_check.items_of(store(), id, at), id]
+    ids += [step.id for step in store().plan.steps if id in step.before]
+    subjects = [id, *(f"item:{one}" for one in ids)]
+    subjects += [f"adhesive:{one}" for one in gather(store(), ()).adhesives]
+    found = decisions.live_about(store().catalogue, RECORDED, subjects)
+    return sorted(found, key=lambda decision: decision.seq, reverse=True)[:LISTED]
+
+
+# ------------------------------------------------------------------------------------------------ what each records
+
+
+def _test(opening: str, form: Mapping[str, str]) -> Decision:
+    return recording.record_test(
+        store(),
+        _said(form, "subject", "what was tested"),
+        _said(form, "kind", "the test"),
+        _one(form, "passed", "whether it passed"),
+        _act(form),
+        value=_number(form, "value", "the value"),
+        unit=form.get("unit", ""),
+        text=form.get("text", ""),
+        instrument=form.get("instrument", ""),
+        through=form.get("through", ""),
+    )
+
+
+def _change(opening: str, form: Mapping[str, str]) -> Decision:
+    return recording.change(
+        store(),
+        _said(form, "item", "what was changed"),
+        _said(form, "kind", "what happened"),
+        _act(form),
+        why=form.get("why", ""),
+        length_mm=_number(form, "length", "the cut length"),
+        colour=form.get("colour", ""),
+    )
+
+
+def _measure(opening: str, form: Mapping[str, str]) -> Decision:
+    mm = _number(form, "mm", "the length")
+    if mm is None:
+        raise UsageError("the length is not said", "Give it in millimetres.")
+    return recording.measure(
+        store(),
+        _said(form, "item", "the run"),
+        _said(form, "kind", "what was measured"),
+        mm,
+        _act(form),
+        instrument=form.get("instrument", ""),
+    )
+
+
+def _done(opening: str, form: Mapping[str, str]) -> Decision:
+    return recording.done(store(), _said(form, "step", "the step"), _act(form), words=form.get("words", ""))
+
+
+def _witness(opening: str, form: Mapping[str, str]) -> Decision:
+    came = _one(form, "attended", "whether the witness came")
+    step = _said(form, "step", "the step")
+    return recording.witness(store(), step, _act(form), attended=came, words=form.get("words", ""))
+
+
+def _release(opening: str, form: Mapping[str, str]) -> Decision:
+    target = _said(form, "target", "what is released")
+    return recording.release(store(), target, _act(form), words=form.get("words", ""))
+
+
+def _waive(opening: str, form: Mapping[str, str]) -> Decision:
+    item, _, what = _said(form, "line", "what is let pass").partition("|")
+    return recording.waive(store(), opening, item, _act(form), reason=form.get("reason", ""), what=what)[0]
+
+
+def _bond(opening: str, form: Mapping[str, str]) -> Decision:
+    return recording.bond(
+        store(),
+        _said(form, "target", "what was bonded"),
+        _said(form, "adhesive", "the adhesive"),
+        _said(form, "joined", "when it was joined"),
+        person=form.get("person", ""),
+        mixed=form.get("mixed", ""),
+        clamp_on=form.get("clamp_on", ""),
+        clamp_off=form.get("clamp_off", ""),
+        figures={
+            "temperature_c": _number(form, "temperature", "the temperature"),
+            "mass_g": _number(form, "mass", "the mass"),
+            "humidity_percent": _number(form, "humidity", "the humidity"),
+        },
+        words={name: form.get(name, "") for name in ("batch", "expiry", "ratio", "preparation", "note")},
+    )
+
+
+def _adhesive(opening: str, form: Mapping[str, str]) -> Decision:
+    names = {
+        "fixture_h": "the fixture time",
+        "handling_h": "the handling time",
+        "full_cure_h": "the time of full cure",
+        "reference_c": "the temperature of the sheet",
+        "minimum_c": "the minimum",
+        "pot_life_min": "the pot life",
+    }
+    sheet: dict[str, object] = {name: _number(form, name, words) for name, words in names.items()}
+    sheet.update({name: form.get(name, "") for name in ("kind", "ratio", "sheet", "note")})
+    return recording.adhesive(store(), _said(form, "id", "its name"), sheet)
+
+
+def _close(opening: str, form: Mapping[str, str]) -> Decision:
+    at = _said(form, "at", "when it was closed")
+    closed = closing_check.close(store(), opening, at, form.get("method", ""), with_gaps=form.get("with_gaps") == "yes")
+    if closed.decision is None:
+        count = sum(line.open for line in closed.check.lines)
+        raise UsageError(
+            f"nothing was recorded: {count} line{' is' if count == 1 else 's are'} open for that time",
+            "Put them right, let a named person waive each with a reason, or say that it was closed with them.",
+        )
+    return closed.decision
+
+
+def _reopen(opening: str, form: Mapping[str, str]) -> Decision:
+    return deciding.reopen(store(), opening, _said(form, "at", "when it was opened"))
+
+
+_ACTS: Final[Mapping[str, Callable[[str, Mapping[str, str]], Decision]]] = {
+    "test": _test,
+    "change": _change,
+    "measure": _measure,
+    "done": _done,
+    "witness": _witness,
+    "release": _release,
+    "waive": _waive,
+    "bond": _bond,
+    "adhesive": _adhesive,
+    "close": _close,
+    "reopen": _reopen,
+}
+
+
+def _act(form: Mapping[str, str]) -> Act:
+    return Act(form.get("at", "").strip(), form.get("person", "").strip())
+
+
+def _said(form: Mapping[str, str], name: str, what: str) -> str:
+    given = form.get(name, "").strip()
+    if not given:
+        raise UsageError(f"{what} is not said", "Fill it in.")
+    return given
+
+
+def _one(form: Mapping[str, str], name: str, what: str) -> bool:
+    given = form.get(name, "")
+    if given not in ("yes", "no"):
+        raise UsageError(f"{what} is not said", "Choose one of the two.")
+    return given == "yes"
+
+
+def _number(form: Mapping[str, str], name: str, what: str) -> float | None:
+    given = form.get(name, "").strip().replace("−", "-")
+    if not given:
+        return None
+    try:
+        value = float(given.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise UsageError(f"{what} is {given!r}, which is no number", "Write a number without its unit.")
+    return value
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
