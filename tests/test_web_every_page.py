@@ -70,6 +70,7 @@ PAGES: dict[str, Callable[[Bench], list[str]]] = {
     "closings.check": lambda b: ["/closing/O3", "/closing/O4"],
     "closings.say": lambda b: ["/closing/O3/say/DKH"],
     "closings.look": lambda b: ["/look/O4", "/look/W03"],
+    "closing_forms.page": lambda b: ["/closing/O3/record?act=test&of=W09"],
     "comparing.page": lambda b: [f"/compare/{_pair(b)}"],
     "comparing.opening": lambda b: ["/compare/opening/O4"],
     "handover.page": lambda b: ["/handover"],
