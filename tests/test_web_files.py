@@ -46,7 +46,7 @@ def test_a_clip_lists_its_stills_and_the_words_over_them(client: FlaskClient, fi
     assert f'src="/play/{filled.clip}#t=6"' in page
     words = text_of(page)
     assert "0:07 The orange one, W05, goes to the motor." in words
-    assert page.count('class="stretch-look" href="/picture/s') >= 2
+    assert page.count('class="stretch-look"><a href="/picture/s') >= 2
 
 
 def test_any_moment_of_a_clip_can_be_kept(copy: Filled) -> None:
@@ -54,7 +54,7 @@ def test_any_moment_of_a_clip_can_be_kept(copy: Filled) -> None:
     page = f"/clip/{copy.clip}"
     kept = send(client, f"{page}/keep", {"at": "0:09.5"}, page)
     assert "The frame at 0:09.5 is kept." in kept
-    assert "MAH00042.mp4 at 0:09.5" in text_of(kept)
+    assert 'id="at-9500"' in kept
     assert "was kept already" in send(client, f"{page}/keep", {"at": "9.5"}, page)
     assert "0:09.5" in text_of(client.get(page).text)
 

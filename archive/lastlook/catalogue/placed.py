@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from lastlook.catalogue import decisions
 from lastlook.catalogue.connection import Catalogue, Row
@@ -84,19 +85,47 @@ def with_proposals_of(catalogue: Catalogue, sources: Sequence[str]) -> list[int]
 def tagged(catalogue: Catalogue) -> list[int]:
     """Rows of the pictures whose tags a person has decided something about."""
     rows = catalogue.rows(
-        "SELECT DISTINCT p.rid FROM decision d JOIN decision_subject s USING (seq) JOIN picture p ON p.id = s.subject"
+        "SELECT p.rid FROM decision d JOIN decision_subject s USING (seq) JOIN picture p ON p.id = s.subject"
         " WHERE d.kind IN ('tag', 'view') AND d.undone = 0"
+        " UNION SELECT p.rid FROM decision_subject s JOIN decision d USING (seq)"
+        " JOIN picture p ON p.sha256 = substr(s.subject, 6)"
+        " WHERE s.subject >= 'clip:' AND s.subject < 'clip;' AND d.kind = 'tag' AND d.undone = 0"
+        " AND p.clip_ms BETWEEN json_extract(d.body, '$.stretch.from_ms') AND json_extract(d.body, '$.stretch.to_ms')"
     )
     return [int(row[0]) for row in rows]
 
 
 def tag_decisions(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, list[Decision]]:
-    """The decisions about the tags of pictures that nobody took back, oldest first, by the picture's id."""
+    """The decisions about the tags of pictures that nobody took back, oldest first, by the picture's id. What was said
+    of a stretch of a clip holds for a still in it, whenever that still was taken."""
     found: dict[str, list[Decision]] = {}
     for start in range(0, len(ids), _PART):
         part = list(ids[start : start + _PART])
         for subject, decision in decisions.live_by_subject(catalogue, SAYING, part):
             found.setdefault(subject, []).append(decision)
+        for id, decision in _of_stretches(catalogue, [id for id in part if id.startswith("s")]):
+            there = found.setdefault(id, [])
+            if all(one.seq != decision.seq for one in there):
+                there.append(decision)
+                there.sort(key=lambda one: one.seq)
+    return found
+
+
+def _of_stretches(catalogue: Catalogue, stills: Sequence[str]) -> list[tuple[str, Decision]]:
+    """(still, decision) for what was said of the stretches of clips that stills lie in."""
+    if not stills:
+        return []
+    marks = ",".join("?" * len(stills))
+    moments: dict[str, list[tuple[str, int]]] = {}
+    for id, sha256, clip_ms in catalogue.rows(
+        f"SELECT id, sha256, clip_ms FROM picture WHERE id IN ({marks}) AND clip_ms IS NOT NULL", stills
+    ):
+        moments.setdefault(f"clip:{sha256}", []).append((id, clip_ms))
+    found: list[tuple[str, Decision]] = []
+    if moments:
+        for subject, decision in decisions.live_by_subject(catalogue, ("tag",), list(moments)):
+            stretch: Any = decision.body.get("stretch", {})
+            found += [(id, decision) for id, at in moments[subject] if stretch["from_ms"] <= at <= stretch["to_ms"]]
     return found
 
 
