@@ -132,8 +132,16 @@ class Pair {
   }
 
   blink(on) {
-    clearInterval(this.ticking);
-    this.ticking = on ? setInterval(() => this.turn(), BLINK_MS) : 0;
+    clearTimeout(this.ticking);
+    // One wait after the other: a timer that has fallen behind must not make up for it.
+    const tick = () => {
+      this.ticking = setTimeout(() => {
+        this.turn();
+        tick();
+      }, BLINK_MS);
+    };
+    this.ticking = 0;
+    if (on) tick();
     this.ui.blinking.setAttribute("aria-pressed", String(on));
     this.ui.blinking.textContent = on ? "Stop blinking" : "Start blinking";
     if (on) this.ui["blink-said"].textContent = "";

@@ -71,7 +71,7 @@ class Drawing {
   }
 
   stop() {
-    this.form.elements.shape.value = "";
+    for (const radio of this.form.elements.shape) radio.checked = radio.value === "";
     this.choose("");
   }
 
@@ -132,7 +132,7 @@ class Drawing {
       this.show();
     } else if (this.done.length) {
       const uid = this.done.pop();
-      this.change(this.form.dataset.undo, { uid }).then((answer) => answer && this.undone.push(answer.uid));
+      this.turn(uid, this.undone, this.done);
     }
   }
 
@@ -142,8 +142,16 @@ class Drawing {
       this.show();
     } else if (this.undone.length) {
       const uid = this.undone.pop();
-      this.change(this.form.dataset.undo, { uid }).then((answer) => answer && this.done.push(answer.uid));
+      this.turn(uid, this.done, this.undone);
     }
+  }
+
+  // Take back what was decided last, or its taking back; what could not be stays where it was.
+  async turn(uid, to, from) {
+    const answer = await this.change(this.form.dataset.undo, { uid });
+    if (answer) to.push(answer.uid);
+    else from.push(uid);
+    this.show();
   }
 
   // -------------------------------------------------------------------------------------------- what is shown
