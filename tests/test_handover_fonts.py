@@ -9,15 +9,16 @@ from pathlib import Path
 
 import pytest
 from babel import Locale, localedata
-from PIL import Image
+from PIL import Image, ImageColor
 
 from lastlook import approvals
 from lastlook.archive import Archive
 from lastlook.errors import UsageError
 from lastlook.handover import fonts, printed
 from lastlook.handover.compose import LABELS
-from lastlook.handover.content import Chapter, Content, Figure, PictureEntry, Section, Statement
+from lastlook.handover.content import Cell, Chapter, Content, Figure, PictureEntry, Section, Statement, Table
 from lastlook.handover.words import words_of
+from lastlook.plan import colours
 from lastlook.store import Store
 from tests import lightship
 
@@ -149,3 +150,25 @@ def test_a_pack_whose_wording_the_print_cannot_show_is_not_sent(lightship_archiv
     with Store(made, by="builder") as store, pytest.raises(UsageError, match="no letters for \ue0f1"):
         approvals.send(store, tmp_path / "pack.pdf", point="foot", wording="May \ue0f1?", picture_ids=["p27ee"])
     assert not (tmp_path / "pack.pdf").exists()
+
+
+def test_insulation_is_drawn_with_its_tracer_beside_its_code(tmp_path: Path) -> None:
+    made = content("Schedule")
+    cells = (
+        (Cell("W01"), Cell("RD red + YE yellow", swatch=("RD", "YE"))),
+        (Cell("W02"), Cell("BU blue", swatch=("BU", ""))),
+    )
+    section = Section("s", "Schedule", tables=(Table("Schedule", ("Run", "Insulation"), cells),))
+    pdf = print_(dataclasses.replace(made, chapters=(Chapter("c", "Schedule", "", (section,)),)), tmp_path)
+    run("pdftoppm", "-r", "150", "-f", "3", "-l", "3", "-png", pdf, tmp_path / "page")
+    (page,) = tmp_path.glob("page*.png")
+    with Image.open(page) as image:
+        counts = {colour: count for count, colour in image.convert("RGB").getcolors(1 << 20) or []}
+    places = {code: colours.BY_CODE[code].srgb for code in ("RD", "YE", "BU", "GN")}
+    found = {code: counts.get(ImageColor.getrgb(place)[:3], 0) for code, place in places.items()}
+    # 11 × 2.2 mm at 150 dpi are some 840 pixels; about a third of the first is tracer, less its softened edges.
+    assert found["GN"] == 0
+    assert 200 < found["YE"] < 450
+    assert 300 < found["RD"] < 650
+    assert 700 < found["BU"] < 900
+    assert "RD red + YE yellow" in run("pdftotext", "-layout", pdf, "-")

@@ -212,6 +212,16 @@ def test_a_route_that_was_drawn_is_drawn_on_a_copy_that_says_so(record: Record) 
         assert min(cast(tuple[int, ...], plain.getpixel(at))) < 150
     assert f'src="../drawn/{record.tracked}.jpg"' in (record.data / "picture" / f"{record.tracked}.html").read_text()
     assert "drawn on pictures" in (record.data / "wires.html").read_text()
+    # Where it lies is said in both copies and the small one as well (IPTC Photo Metadata 2025.1: Image Region), as
+    # shares of the picture: x from 100 to 600 of 720, y from 120 to 900 of 960.
+    for copy in (drawn, record.data / "pictures" / drawn.name, record.data / "small" / drawn.name):
+        (region,) = exif_of(copy)[0]["XMP-iptcExt:ImageRegion"]
+        assert region["Name"] == "W03 Lantern plus"
+        assert region["RId"] == "W03-1"
+        boundary = region["RegionBoundary"]
+        assert (boundary["RbShape"], boundary["RbUnit"]) == ("rectangle", "relative")
+        sides = [float(boundary[name]) for name in ("RbX", "RbY", "RbW", "RbH")]
+        assert sides == pytest.approx([100 / 720, 120 / 960, 500 / 720, 780 / 960], abs=1e-3)
 
 
 def test_an_original_that_goes_along_keeps_its_pixels_and_loses_the_rest(record: Record) -> None:

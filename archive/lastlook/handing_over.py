@@ -23,6 +23,7 @@ from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Material
 from lastlook.handover.stripping import How, NotCleanable
 from lastlook.locking import held
+from lastlook.plan import structure
 from lastlook.previewing import EDGE, SMALL, Composed, Options, Preview, composed, preview
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Picture, PictureKind
@@ -67,8 +68,8 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
         if made.originals:
             made = composed(store, options, _originals(store, made, data, options, report))
         found, content = made.found, made.content
-        _copies(store, content, data, options.edge, report)
-        _drawn(found, content, data)
+        _copies(store, made, data, options.edge, report)
+        _drawn(made, data)
         extras = _tables(content, data)
         if options.print_:
             target, paper = data / "record.pdf", options.paper
@@ -123,10 +124,10 @@ def _unfinished(out: Path) -> Iterator[Path]:
         clear()
 
 
-def _copies(store: Store, content: Content, data: Path, edge: int, report: Report) -> None:
+def _copies(store: Store, made: Composed, data: Path, edge: int, report: Report) -> None:
     """Two copies of each picture, made by a few threads; only the source is looked up here, since a store belongs to
     one thread."""
-    entries = list(content.pictures.values())
+    entries = list(made.content.pictures.values())
     rids = {picture.id: picture for picture in _of(store, entries)}
     waiting: set[Future[None]] = set()
     done = 0
@@ -138,7 +139,7 @@ def _copies(store: Store, content: Content, data: Path, edge: int, report: Repor
             source = derived_again.ensure(store, picture, "page")
             if edge > EDGE and picture.kind is PictureKind.PHOTO and longest > EDGE:
                 source = viewing.large(store, picture, edge)
-            described = describe(content, entry)
+            described = describe(made, entry)
             waiting.add(
                 workers.submit(_copy, source, data / "pictures", data / "small", f"{entry.id}.jpg", edge, described)
             )
@@ -153,15 +154,15 @@ def _copies(store: Store, content: Content, data: Path, edge: int, report: Repor
         workers.shutdown(wait=True, cancel_futures=True)
 
 
-def _drawn(found: Material, content: Content, data: Path) -> None:
+def _drawn(made: Composed, data: Path) -> None:
     """A second copy of each picture on which something is drawn, with the drawings."""
-    entries = [entry for entry in content.pictures.values() if entry.drawn]
+    entries = [entry for entry in made.content.pictures.values() if entry.drawn]
     if entries:
         (data / "drawn").mkdir()
     for entry in entries:
         with Image.open(data / "pictures" / f"{entry.id}.jpg") as image:
-            drawn = drawing.draw(image, found.drawings[entry.id], image.width / entry.width)
-        metadata.save(drawn, data / entry.drawn, describe(content, entry, drawn=True))
+            drawn = drawing.draw(image, made.found.drawings[entry.id], image.width / entry.width)
+        metadata.save(drawn, data / entry.drawn, describe(made, entry, drawn=True))
 
 
 def _of(store: Store, entries: Sequence[PictureEntry]) -> list[Picture]:
@@ -180,8 +181,9 @@ def _copy(source: Path, large: Path, small: Path, name: str, edge: int, describe
     metadata.copy(large / name, small / name, SMALL, described)
 
 
-def describe(content: Content, entry: PictureEntry, *, drawn: bool = False) -> metadata.Description:
+def describe(made: Composed, entry: PictureEntry, *, drawn: bool = False) -> metadata.Description:
     """What a copy of a picture says of itself."""
+    content = made.content
     groups = {"subassembly": entry.subassemblies, "step": entry.steps, "run": entry.runs, "part": entry.parts}
     step = entry.steps[0] if entry.steps else ""
     event = next((part for part in entry.shows.split(", ") if step and part.startswith(f"{step} ")), step)
@@ -198,6 +200,23 @@ def describe(content: Content, entry: PictureEntry, *, drawn: bool = False) -> m
         thing=content.build,
         language=content.language,
         drawn=drawn,
+        regions=_regions(made.found, entry),
+    )
+
+
+def _regions(found: Material, entry: PictureEntry) -> tuple[metadata.Region, ...]:
+    """Where the things lie that somebody has marked on a picture."""
+    items = structure.items(found.plan)
+    wide, tall = max(entry.width, 1), max(entry.height, 1)
+    return tuple(
+        metadata.Region(
+            one.label,
+            f"{one.label} {items[one.label].title}".strip(),
+            tuple((min(max(x / wide, 0.0), 1.0), min(max(y / tall, 0.0), 1.0)) for x, y in one.points),
+            line=one.shape == "trace",
+        )
+        for one in found.drawings.get(entry.id, ())
+        if one.label in items
     )
 
 

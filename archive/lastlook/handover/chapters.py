@@ -11,7 +11,7 @@ from lastlook.handover.content import Cell, Chapter, Figure, Section, Statement,
 from lastlook.handover.material import Material, Stated
 from lastlook.handover.words import N_, Words
 from lastlook.plan import structure
-from lastlook.records import CaptureTime, Closing, OpeningKind
+from lastlook.records import CaptureTime, Closing, OpeningKind, TagState
 
 KINDS = {
     OpeningKind.BONDED: N_("bonded: opening it means cutting"),
@@ -38,6 +38,9 @@ STATES = {
     State.GAP: N_("tagged with it; nobody has said how it shows it"),
     State.WAIVED: N_("waived"),
 }
+
+
+_NO_CLOCK = {"file-system", "exif-modified", "unknown"}
 
 
 class Desk:
@@ -131,7 +134,9 @@ def what(desk: Desk) -> Chapter:
     )
     facts.append(Statement(counts, words(N_("This record holds"))))
     taken = [one for one in desk.material.pictures.values() if one.time.instant is not None]
-    # A dark-room picture says little on a cover.
+    # On a cover: one of which a clock says when it was taken, that somebody has placed, and no dark-room picture.
+    taken = [one for one in taken if one.time.basis.split("+")[0] not in _NO_CLOCK] or taken
+    taken = [one for one in taken if any(tag.state is TagState.SET for tag in one.tags)] or taken
     taken = [one for one in taken if one.quality is None or one.quality.mean_luma >= 60] or taken
     figures: tuple[Figure, ...] = ()
     if taken:

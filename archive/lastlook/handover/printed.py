@@ -18,7 +18,7 @@ from fpdf.fonts import FontFace
 from fpdf.outline import TableOfContents
 
 from lastlook.handover import fonts
-from lastlook.handover.content import Chapter, Content, Section, Statement, Table
+from lastlook.handover.content import Cell, Chapter, Content, Section, Statement, Table
 from lastlook.plan import colours
 from lastlook.progress import Progress, Report, Stage, silent
 
@@ -73,13 +73,62 @@ def chapter_texts(chapter: Chapter) -> Iterator[str]:
         yield from (figure.role for figure in section.figures)
 
 
+class _Swatched(str):
+    """The text of a cell with a piece of insulation drawn above it: `code` and `tracer` as IEC 60757 has them."""
+
+    code: str
+    tracer: str
+
+    @classmethod
+    def of(cls, text: str, code: str, tracer: str) -> _Swatched:
+        made = cls(text)
+        made.code, made.tracer = code, tracer
+        return made
+
+
+_SWATCH = (11.0, 2.2)  # millimetres
+
+
 class _Pages(FPDF):
-    """Head and foot of each page."""
+    """Head and foot of each page, and pieces of insulation in cells."""
 
     foot = ("", "")  # what stands at the left, and the word for a page
 
     def __init__(self, paper: str) -> None:
         super().__init__(format=paper)
+
+    def multi_cell(self, w: float, h: float | None = None, text: str = "", *given: Any, **more: Any) -> Any:
+        """As the library's, and the piece of insulation of a text that has one, in a line of its own."""
+        if isinstance(text, _Swatched) and text.code in colours.BY_CODE:
+            if not more.get("dry_run"):
+                self._insulation(text.code, text.tracer, self.x + 1.2, self.y + 0.9)
+            text = "\n" + text
+        return super().multi_cell(w, h, text, *given, **more)
+
+    def _insulation(self, code: str, tracer: str, x: float, y: float) -> None:
+        """Base colour with a spiral of the tracer; green-and-yellow is two colours of its own (IEC 60445, 6.3.2)."""
+        base, line = colours.BY_CODE[code].srgb, colours.BY_CODE.get(tracer)
+        second = line.srgb if line else ""
+        if code == "GNYE":
+            base, second = "#34864a", second or "#f1cf3c"
+        kept = self.fill_color, self.draw_color, self.line_width
+        wide, tall = _SWATCH
+        self.set_fill_color(*_rgb(base))
+        self.rect(x, y, wide, tall, style="F")
+        if second:
+            self.set_fill_color(*_rgb(second))
+            with self.rect_clip(x, y, wide, tall):
+                for at in (0.6, 3.4, 6.2, 9.0):
+                    self.polygon(
+                        [(x + at, y), (x + at + 1, y), (x + at + 2, y + tall), (x + at + 1, y + tall)], style="F"
+                    )
+        self.set_draw_color(*_INK)
+        self.set_line_width(0.15)
+        self.rect(x, y, wide, tall)
+        for put, colour in ((self.set_fill_color, kept[0]), (self.set_draw_color, kept[1])):
+            if colour is not None:
+                put(colour)
+        self.set_line_width(kept[2])
 
     def footer(self) -> None:
         if self.page_no() == 1:
@@ -135,7 +184,8 @@ class _Print:
         for number, chapter in enumerate(content.chapters):
             self.report(Progress(Stage.PAGES, number, len(content.chapters), note=chapter.title))
             if number:
-                pdf.add_page()
+                self._room(pdf.eph * 0.6)
+                pdf.ln(8 if pdf.get_y() > pdf.t_margin + 1 else 0)
             self._chapter(chapter)
         pdf.add_page()
         self._list_of_pictures()
@@ -250,12 +300,18 @@ class _Print:
             pdf.line(left + 1.5, top + 0.5, left + 1.5, pdf.get_y() - 0.8)
             pdf.set_dash_pattern()
 
+    def _cell(self, cell: Cell) -> str:
+        known = [str(self.numbers[id]) for id in cell.pictures if id in self.numbers]
+        pictures = f" {self.content.labels['picture']} {', '.join(known)}" if known else ""
+        return self.said(f"{cell.text}{pictures}".strip())
+
     def _table(self, table: Table) -> None:
         pdf = self.pdf
         if not table.rows:
             return
         self._room(24)
         many = len(table.heads) > 6
+        shown = [[self._cell(cell) for cell in row] for row in table.rows]
         pdf.set_font(fonts.SANS, "", 6.6 if many else 8.5)
         pdf.set_text_color(*_INK)
         pdf.set_draw_color(170, 174, 176)
@@ -269,20 +325,15 @@ class _Print:
             line_height=3.2 if many else 4.2,
             first_row_as_headings=True,
             wrapmode=WrapMode.WORD,
-            col_widths=_widths(table),
+            col_widths=_widths(table.heads, shown),
         ) as drawn:
             heads = drawn.row()
             for head in table.heads:
                 heads.cell(self.said(head))
-            for row in table.rows:
+            for row, texts_ in zip(table.rows, shown, strict=True):
                 line = drawn.row()
-                for cell in row:
-                    known = [str(self.numbers[id]) for id in cell.pictures if id in self.numbers]
-                    shown = f"{cell.text} {self.content.labels['picture']} {', '.join(known)}" if known else cell.text
-                    style = None
-                    if cell.swatch:
-                        style = _filled(*cell.swatch)
-                    line.cell(self.said(shown.strip()), style=style)
+                for cell, text in zip(row, texts_, strict=True):
+                    line.cell(_Swatched.of(text, *cell.swatch) if cell.swatch else text)
         pdf.ln(2)
 
     # ------------------------------------------------------------------------------------------------ pictures
@@ -353,24 +404,15 @@ class _Print:
                 pdf.set_link(self._link(id), page=pdf.page_no())
 
 
-def _widths(table: Table) -> tuple[int, ...]:
-    """Shares of the width by how much is written in each column, no column below a fair least."""
+def _widths(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[int, ...]:
+    """Shares of the width by how much is written in each column, none so narrow that a word of it has to be broken."""
     found = []
-    for number, head in enumerate(table.heads):
-        lengths = [len(row[number].text) for row in table.rows]
-        longest_word = max((len(word) for row in table.rows for word in row[number].text.split()), default=1)
-        mean = sum(lengths) / len(lengths)
-        words = max(longest_word, max(len(word) for word in head.split()))
-        found.append(round(max(6, words, min(mean, 40))))
+    for number, head in enumerate(heads):
+        lengths = [len(row[number]) for row in rows]
+        longest = max((len(word) for row in rows for word in row[number].split()), default=1)
+        bold = max(len(word) for word in head.split()) * 1.15
+        found.append(round(max(6, longest, bold, min(sum(lengths) / len(lengths), 40)) + 1))
     return tuple(found)
-
-
-def _filled(code: str, tracer: str) -> FontFace | None:
-    """The cell in the insulation's own colour, its code printed in ink that can be read on it."""
-    base = colours.BY_CODE.get(code)
-    if base is None:
-        return None
-    return FontFace(color=_rgb(base.ink), fill_color=_rgb(base.srgb))
 
 
 def _rgb(value: str) -> tuple[int, int, int]:
