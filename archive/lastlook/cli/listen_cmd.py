@@ -47,8 +47,8 @@ def listen(
     'pip install "lastlook[listen]"' (pocketsphinx with its model), or faster-whisper with a model of yours (--model).
 
     How well it hears: of names said clearly by computer voices it finds about nine in ten, and of what it hears about
-    one in ten was not said; accents, machines running and a far microphone make that worse. It takes about a sixth of
-    the clip's length.
+    one in ten was not said; accents, machines running and a far microphone make that worse. It takes a fifth to half
+    of the clip's length.
 
     \b
     Example:
