@@ -1,4 +1,4 @@
-"""Two pictures of one place, one over the other; what changed between them; other pictures of the place."""
+"""Two pictures of one place, one over the other; what changed between them."""
 
 from __future__ import annotations
 
@@ -16,21 +16,20 @@ from PIL import Image, ImageDraw
 from lastlook import marking, picturing
 from lastlook.catalogue import pictures
 from lastlook.errors import ArchiveError, UsageError
+from lastlook.history import Timeline
 from lastlook.picturing import Loaded
 from lastlook.progress import Progress, Report, Stage, silent
-from lastlook.records import Dimension, Picture
+from lastlook.records import Picture
 from lastlook.registering import register
-from lastlook.registration import change, plane, sameview
+from lastlook.registration import change, outlines, plane, sameview
 from lastlook.registration.change import Change, Changes
 from lastlook.registration.plane import PlaneMap, Refusal
-from lastlook.registration.sameview import Looked, View
 from lastlook.store import Store
 
 Points = NDArray[np.float64]
-_SEEN_EDGE = 1000
 _ALIGNED_EDGE = 1600
-_COMPARED = "before-after 1"  # raised whenever answers may come out differently: kept ones are then made again
-_MOST_ASKED = 80
+_LEAST_FLAT = 0.3  # share of the first picture that agreeing points must span where nobody drew an outline
+_COMPARED = "before-after 2"  # raised whenever answers may come out differently: kept ones are then made again
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +43,7 @@ class Aligned:
     error_px: float
     basis: str
     refusal: Refusal | None
+    within: Points | None = None
 
     def working(self) -> Points:
         """The map between the two working pictures."""
@@ -67,8 +67,12 @@ def align(store: Store, first: str, second: str) -> Aligned:
         return Aligned(one, two, None, 0.0, "", hung.found)
     # Nobody said where the model is. The whole view may still be the same one, from the same station.
     view = sameview.compare(sameview.look(one.grey), sameview.look(two.grey))
-    if view.same and view.matrix is not None and view.cover > 0.35 and view.agree > 2 * sameview.LEAST_AGREE:
-        return _aligned(one, two, view.matrix, 2.0 * one.size[0] / sameview.EDGE, "what both whole pictures show")
+    if view.same and view.matrix is not None and view.flat is not None and len(view.flat) > 2 * sameview.LEAST_AGREE:
+        within = outlines.hull(view.flat)
+        if outlines.area(within) > _LEAST_FLAT * one.size[0] * one.size[1]:
+            error = max(2.0 * one.size[0] / sameview.EDGE, view.off_px)
+            basis = "the plane that holds most of what both pictures show"
+            return _aligned(one, two, view.matrix, error, basis, one.to_full(_grown(within, one.size)))
     if view.mirrored:
         refusal = Refusal(
             plane.Reason.MIRRORED,
@@ -85,7 +89,9 @@ def align(store: Store, first: str, second: str) -> Aligned:
 
 
 def changes(found: Aligned, outline: Points | None = None) -> Changes:
-    """Places that changed between two aligned pictures, inside `outline` (full pixels of the first) where given."""
+    """Places that changed between two aligned pictures, inside `outline` (full pixels of the first) where given, else
+    where the alignment holds."""
+    outline = outline if outline is not None else found.within
     if found.matrix is None:
         raise UsageError("these two pictures cannot be aligned", found.refusal.help if found.refusal else "")
     return change.compare(
@@ -214,6 +220,21 @@ def before_after(store: Store, before: Picture | str, after: Picture | str) -> B
     return made
 
 
+def along(store: Store, line: Timeline, report: Report = silent) -> dict[str, BeforeAfter]:
+    """The pictures before and after each step and opening of a time line, by its id, where there are two."""
+    pairs = [
+        (moment.item.id, moment.before, moment.after)
+        for moment in line.moments
+        if moment.before is not None and moment.after is not None and moment.before.id != moment.after.id
+    ]
+    found = {}
+    for n, (id, before, after) in enumerate(pairs):
+        report(Progress(Stage.COMPARE, n, len(pairs), note=id))
+        found[id] = before_after(store, before, after)
+    report(Progress(Stage.COMPARE, len(pairs), len(pairs)))
+    return found
+
+
 def _place(found: Change, width: int, height: int) -> Place:
     at = np.clip((found.outline + 0.5) / [width, height], 0, 1)
     low, high = at.min(axis=0), at.max(axis=0)
@@ -272,89 +293,20 @@ def _jpeg(image: Image.Image) -> bytes:
     return buffer.getvalue()
 
 
-# ------------------------------------------------------------------------------------------------ the same view
+def _grown(area: Points, size: tuple[int, int]) -> Points:
+    """A little beyond the outermost points that agree, within the picture."""
+    middle = area.mean(axis=0)
+    return np.asarray(np.clip(middle + 1.15 * (area - middle), 0, np.array(size) - 1.0))
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """Another picture, and how it compares."""
-
-    picture: Picture
-    view: View
-
-
-@dataclass(frozen=True, slots=True)
-class SameView:
-    """Pictures of the same place and side, oldest first; those that fit only in a mirror; how many were asked, of how
-    many that might have been."""
-
-    picture: Picture
-    same: tuple[Seen, ...]
-    mirrored: tuple[Seen, ...]
-    asked: int
-    candidates: int
-
-
-def same_view(store: Store, picture: str, *, most: int = _MOST_ASKED, report: Report = silent) -> SameView:
-    """Other pictures of the same place and side. `report` hears how many were compared."""
-    here = pictures.find(store.catalogue, picture)
-    candidates = _likely(store, here)
-    look = _look(store, here)
-    same: list[Seen] = []
-    mirrored: list[Seen] = []
-    asked = candidates[:most]
-    for n, other in enumerate(asked, start=1):
-        try:
-            view = sameview.compare(look, _look(store, other))
-        except ArchiveError:
-            continue  # one picture that cannot be read does not end the search; 'verify' names it
-        if view.same:
-            same.append(Seen(other, view))
-        elif view.mirrored:
-            mirrored.append(Seen(other, view))
-        report(Progress(Stage.CHECK, n, len(asked)))
-
-    def when(each: Seen) -> float:
-        return each.picture.time.instant.timestamp() if each.picture.time.instant else 0.0
-
-    return SameView(here, tuple(sorted(same, key=when)), tuple(mirrored), len(asked), len(candidates))
-
-
-def _likely(store: Store, here: Picture) -> list[Picture]:
-    """Pictures to ask, the likeliest first: those tagged alike, the nearest look first; one of each group of
-    near-duplicates, since the others show the same."""
-    columns = store.columns
-    every = pictures.by_rids(store.catalogue, [int(rid) for rid in columns.rid])
-    subs = set(here.counted(Dimension.SUBASSEMBLY))
-    groups: set[int] = {here.group} if here.group is not None else set()
-    out: list[Picture] = []
-    for each in sorted(every, key=lambda other: _distance(here, other, subs)):
-        if each.id == here.id or not each.page or (each.group is not None and each.group in groups):
-            continue
-        if each.group is not None:
-            groups.add(each.group)
-        out.append(each)
-    return out
-
-
-def _distance(here: Picture, other: Picture, subs: set[str]) -> tuple[bool, int]:
-    shared = bool(subs & set(other.counted(Dimension.SUBASSEMBLY))) or not subs
-    if here.quality is None or other.quality is None:
-        return not shared, 64
-    return not shared, (here.quality.phash ^ other.quality.phash).bit_count()
-
-
-def _look(store: Store, picture: Picture) -> Looked:
-    loaded = picturing.load(store, picture, _SEEN_EDGE)
-    drawn = marking.outline(store, picture.id)
-    return sameview.look(loaded.grey, loaded.to_work(drawn) if drawn is not None else None)
-
-
-def _aligned(one: Loaded, two: Loaded, matrix: Points, error_b: float, basis: str) -> Aligned:
+def _aligned(
+    one: Loaded, two: Loaded, matrix: Points, error_b: float, basis: str, within: Points | None = None
+) -> Aligned:
     full = np.linalg.inv(_resize(two.scale)) @ matrix @ _resize(one.scale)
     middle = np.array([[one.size[0] / 2, one.size[1] / 2]])
     size = float(np.sqrt(abs(np.linalg.det(plane.jacobians(matrix, middle)[0]))))
-    return Aligned(one, two, np.asarray(full / full[2, 2]), error_b / max(size, 1e-6) / one.scale, basis, None)
+    error = error_b / max(size, 1e-6) / one.scale
+    return Aligned(one, two, np.asarray(full / full[2, 2]), error, basis, None, within)
 
 
 def _resize(scale: float) -> Points:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from flask import current_app
 
-from lastlook import aligning
+from lastlook import same_views
 from lastlook.catalogue import pictures, resemblance
 from lastlook.catalogue.columns import UNKNOWN
 from lastlook.plan import structure
@@ -74,7 +74,7 @@ def look(picture: Picture) -> tuple[bool, str]:
             far[picture.id] = progress.done
 
         with Store(config.archive, by=config.by, caches=caches) as own:
-            answer = aligning.same_view(own, picture.id, report=heard)
+            answer = same_views.same_view(own, picture.id, report=heard)
         far.pop(picture.id, None)
         return {each.picture.rid: each.view.agree for each in answer.same}
 

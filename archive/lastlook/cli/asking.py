@@ -24,6 +24,7 @@ from lastlook.cli.common import (
     time_json,
     where,
 )
+from lastlook.cli.progress import shown
 from lastlook.records import Answer, Closing, Hit, Opening, PictureKind, Question, Sort, TagState
 from lastlook.store import Store
 
@@ -257,18 +258,27 @@ def shown_lines(shown: Shown, zone: str) -> Iterator[str]:
 
 @click.command(no_args_is_help=True)
 @click.argument("sub", metavar="SUB")
+@click.option("--quick", is_flag=True, help="Do not compare the pictures; the first comparison takes a second each.")
 @json_option
 @needs_store
-def timeline(store: Store, sub: str, as_json: bool) -> int:
+def timeline(store: Store, sub: str, quick: bool, as_json: bool) -> int:
     """Steps and openings of a subassembly in order, each with the picture before and after it, gaps named.
+
+    The two pictures are laid over each other, where they can be, and the places that changed are counted; 'lastlook
+    changes' shows where they are.
 
     \b
     Example:
       lastlook timeline MAST
     """
-    from lastlook import history
+    from lastlook import aligning, history
+    from lastlook.cli.comparing import compared_json, compared_words
 
     found = history.timeline(store, sub)
+    compared: dict[str, aligning.BeforeAfter] = {}
+    if not quick:
+        with shown(quiet=as_json) as report:
+            compared = aligning.along(store, found, report)
     zone = store.zone
     if as_json:
         print_json(
@@ -284,6 +294,7 @@ def timeline(store: Store, sub: str, as_json: bool) -> int:
                         "closed": closing_json(moment.closing, zone),
                         "before": picture_json(moment.before, zone) if moment.before else None,
                         "after": picture_json(moment.after, zone) if moment.after else None,
+                        "change": compared_json(compared.get(moment.item.id)),
                         "pictures": moment.count,
                         "undetermined": moment.undetermined,
                         "gaps": list(moment.gaps),
@@ -305,6 +316,8 @@ def timeline(store: Store, sub: str, as_json: bool) -> int:
             yield_lines.append(f"   before  {picture_line(moment.before, zone)}")
         if moment.after:
             yield_lines.append(f"   after   {picture_line(moment.after, zone)}")
+        if moment.item.id in compared:
+            yield_lines.append(f"   change  {compared_words(compared[moment.item.id])}")
         if moment.undetermined:
             yield_lines.append(f"   cannot be told: {plural(moment.undetermined, 'picture')}")
         yield_lines.extend(f"   gap: {gap}" for gap in moment.gaps)

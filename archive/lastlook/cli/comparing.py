@@ -14,7 +14,7 @@ from lastlook.errors import UsageError
 from lastlook.store import Store
 
 if TYPE_CHECKING:
-    from lastlook.aligning import Aligned
+    from lastlook.aligning import Aligned, BeforeAfter
 
 
 @click.command(no_args_is_help=True)
@@ -107,23 +107,31 @@ def sameview(store: Store, picture: str, most: int, as_json: bool) -> int:
     Example:
       lastlook sameview p3fa9c21b07de
     """
-    from lastlook import aligning
+    from lastlook import same_views
 
     with shown(quiet=as_json) as report:
-        found = aligning.same_view(store, picture, most=most, report=report)
+        found = same_views.same_view(store, picture, most=most, report=report)
     if as_json:
         print_json(
             {
                 "picture": found.picture.id,
                 "asked": found.asked,
                 "candidates": found.candidates,
-                "same": [{**picture_json(each.picture, store.zone), "agree": each.view.agree} for each in found.same],
+                "same": [
+                    {
+                        **picture_json(each.picture, store.zone),
+                        "agree": each.view.agree,
+                        "through": each.through or None,
+                    }
+                    for each in found.same
+                ],
                 "mirrored": [each.picture.id for each in found.mirrored],
             }
         )
         return 0 if found.same else 1
     for each in found.same:
-        click.echo(f"  {picture_line(each.picture, store.zone)}  {plural(each.view.agree, 'point')} agree")
+        through = f" with {each.through}" if each.through else ""
+        click.echo(f"  {picture_line(each.picture, store.zone)}  {plural(each.view.agree, 'point')} agree{through}")
     click.echo(f"{plural(len(found.same), 'picture')} of the same place and side.")
     if found.mirrored:
         click.echo(f"Mirrored, so of the opposite side: {' '.join(each.picture.id for each in found.mirrored)}")
@@ -241,6 +249,31 @@ def calibrate(store: Store, photos: tuple[str, ...], board: str, as_json: bool) 
     for line in done.refused:
         click.echo(f"  not used: {line}")
     return 0
+
+
+def compared_json(found: BeforeAfter | None) -> dict[str, object] | None:
+    """A pair of a time line. Shares are of the earlier picture's width and height, from its top left corner."""
+    if found is None:
+        return None
+    if not found.aligned:
+        return {"aligned": False, "reason": found.reason, "why": found.why, "help": found.help}
+    return {
+        "aligned": True,
+        "error_px": round(found.error_px, 2),
+        "basis": found.basis,
+        "file": found.name,
+        "changed_share": round(found.changed, 4),
+        "places": [
+            {"box": [round(value, 4) for value in each.box], "share": each.share, "strength": round(each.strength, 2)}
+            for each in found.places
+        ],
+    }
+
+
+def compared_words(found: BeforeAfter) -> str:
+    if not found.aligned:
+        return f"not aligned: {found.why}"
+    return f"aligned, {plural(len(found.places), 'changed place')}"
 
 
 def _aligned_json(found: Aligned) -> dict[str, object]:

@@ -28,11 +28,13 @@ _SIGMA = 0.8  # pixels at the working edge
 @dataclass(frozen=True, slots=True)
 class Features:
     """`points` (N, 2) pixels of the whole picture; `descriptors` (N, 128) float32 of length 1; `sizes` (N,) pixels;
-    `pixel` how many pixels of the whole picture one pixel of the working picture is; `size` (width, height)."""
+    `turns` (N,) degrees of each one's direction in the picture; `pixel` how many pixels of the whole picture one pixel
+    of the working picture is; `size` (width, height)."""
 
     points: Floats
     descriptors: np.typing.NDArray[np.float32]
     sizes: Floats
+    turns: Floats
     pixel: float
     size: tuple[int, int]
 
@@ -47,7 +49,7 @@ def find(grey: Bytes, outline: Floats | None = None, *, edge: int = WORKING_EDGE
         high = np.ceil(outline.max(axis=0)).astype(int) + 9
         left, top, right, bottom = int(low[0]), int(low[1]), min(width, int(high[0])), min(height, int(high[1]))
         if right - left < 16 or bottom - top < 16:
-            return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32), np.zeros(0), 1.0, size)
+            return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32), np.zeros(0), np.zeros(0), 1.0, size)
     part = grey[top:bottom, left:right]
     scale = min(1.0, edge / max(part.shape))
     small = cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else part
@@ -58,16 +60,22 @@ def find(grey: Bytes, outline: Floats | None = None, *, edge: int = WORKING_EDGE
     found: Any = finder.detectAndCompute(small, area)
     points, descriptors = found
     if descriptors is None or not points:
-        return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32), np.zeros(0), 1 / scale, size)
+        return Features(np.zeros((0, 2)), np.zeros((0, 128), np.float32), np.zeros(0), np.zeros(0), 1 / scale, size)
     root = np.sqrt(descriptors / np.maximum(descriptors.sum(axis=1, keepdims=True), 1e-9)).astype(np.float32)
     at = (np.array([each.pt for each in points]) + 0.5) / scale - 0.5 + [left, top]
-    return Features(at, root, np.array([each.size for each in points]) / scale, 1 / scale, size)
+    sizes = np.array([each.size for each in points]) / scale
+    return Features(at, root, sizes, np.array([each.angle for each in points]), 1 / scale, size)
 
 
 def match(a: Features, b: Features, ratio: float = RATIO) -> Ties:
     """Pairs that are each other's nearest, clearly nearer than the second nearest. The surest pairs come first."""
+    return ties_of(a, b, *alike(a, b, ratio))
+
+
+def alike(a: Features, b: Features, ratio: float = RATIO) -> tuple[ties.NDArrayInt, ties.NDArrayInt]:
+    """The same pairs as `match`, as places in `a` and in `b`."""
     if len(a.points) < 2 or len(b.points) < 2:
-        return ties.none()
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     likeness = a.descriptors @ b.descriptors.T
     best, second = _two_best(likeness)
     rows = np.arange(len(a.points))
@@ -80,7 +88,7 @@ def match(a: Features, b: Features, ratio: float = RATIO) -> Ties:
     # SIFT gives one place several orientations; two pairs of one place count once.
     _, first = np.unique(np.round(np.hstack([a.points[kept], b.points[best[kept]]])), axis=0, return_index=True)
     kept = kept[np.sort(first)]
-    return _pairs(a, b, kept, best[kept])
+    return kept, best[kept]
 
 
 def guided(a: Features, b: Features, matrix: Floats, reach: float) -> Ties:
@@ -104,10 +112,11 @@ def guided(a: Features, b: Features, matrix: Floats, reach: float) -> Ties:
     for other, (_, n) in taken.items():
         first.append(n)
         second.append(other)
-    return _pairs(a, b, np.array(first, dtype=np.int64), np.array(second, dtype=np.int64))
+    return ties_of(a, b, np.array(first, dtype=np.int64), np.array(second, dtype=np.int64))
 
 
-def _pairs(a: Features, b: Features, first: ties.NDArrayInt, second: ties.NDArrayInt) -> Ties:
+def ties_of(a: Features, b: Features, first: ties.NDArrayInt, second: ties.NDArrayInt) -> Ties:
+    """Ties of the features at places `first` of `a` and `second` of `b`."""
     # A feature is found the less exactly the larger it is (its scale, in working pixels).
     coarse = np.maximum(a.sizes[first] / a.pixel, b.sizes[second] / b.pixel)
     sigma = _SIGMA * b.pixel * np.clip(coarse / 5.0, 0.6, 3.0)
