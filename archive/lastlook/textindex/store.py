@@ -65,6 +65,26 @@ class Explanation:
     together: tuple[Together, ...]
 
 
+_lexica: dict[tuple[str, int], list[str]] = {}
+_LEXICA = 2
+
+
+def _lexicon(state: tuple[str, int] | None, snapshot: Any) -> list[str]:
+    """Every word of an index in one state, kept for all that is open of it: each page a viewer makes opens it anew.
+
+    Two threads may read it twice; what they read is the same.
+    """
+    if state is None:
+        return list(snapshot.terms("raw"))
+    kept = _lexica.get(state)
+    if kept is None:
+        kept = snapshot.terms("raw")
+        for old in list(_lexica)[: max(0, len(_lexica) + 1 - _LEXICA)]:
+            _lexica.pop(old, None)
+        _lexica[state] = kept
+    return kept
+
+
 class TextIndex:
     """The text index of one archive, in its own folder. May be used from several threads; close it at the end."""
 
@@ -73,7 +93,6 @@ class TextIndex:
         self._turn = threading.RLock()  # a Whoosh reader that two threads share gives wrong answers, silently
         self._snapshot: Any = None
         self._state: tuple[str, int] | None = None
-        self._lexicon: list[str] | None = None
 
     # ------------------------------------------------------------------------------------------------ making, opening
 
@@ -150,9 +169,7 @@ class TextIndex:
                 words = (leaf.token,) if isinstance(leaf, Word) else getattr(leaf, "tokens", ())
                 for word in words:
                     if not evaluation.leaf(Word(word)).docs.size and spell(Word(word)) not in found:
-                        if self._lexicon is None:
-                            self._lexicon = snapshot.terms("raw")
-                        found[word] = spelling.nearest(word, self._lexicon, names)
+                        found[word] = spelling.nearest(word, _lexicon(self._state, snapshot), names)
         return found
 
     def rids(self) -> NDArray[np.int32]:
@@ -276,7 +293,7 @@ class TextIndex:
     def _drop(self) -> None:
         if self._snapshot is not None:
             self._snapshot.close()
-        self._snapshot = self._state = self._lexicon = None
+        self._snapshot = self._state = None
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
