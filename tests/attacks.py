@@ -1,0 +1,83 @@
+"""What attackers send, and a viewer at a real socket to send it to."""
+
+from __future__ import annotations
+
+import re
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from urllib.parse import quote
+
+from flask import Flask
+from flask.testing import FlaskClient
+from werkzeug.routing import Rule
+
+from lastlook_web.receiving import server_of
+
+PASSCODE = "lantern-40-mast"
+MARK = "evil-x"
+WICKED = f"\"'><{MARK} data-evil=1 onclick=evil()></{MARK}><script>evil()</script>{{{{7*7}}}}<!--"
+"""Text that becomes an element, a handler or a script where it is not shown as text; and a template where it is run."""
+
+PATHS = (
+    *("../../../../etc/passwd", "..%2f..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/lastlook.toml", "....//catalogue.db"),
+    *("/etc/passwd", "//etc/passwd", "..\\..\\lastlook.toml", "%5c..%5clastlook.toml", "%00", "x%00.jpg", "%c0%ae/"),
+    *("file:///etc/passwd", "catalogue.db", "decisions.jsonl", "CON", "~root", "'; DROP TABLE picture; --"),
+    *("%0d%0aX: y", "A" * 3000, "%F0%9F%92%A9", "%ff%fe", ".", "..", "$(id)", "{{7*7}}"),
+)
+SECRETS = (b"root:x:0", b"SQLite format 3", b"zone =", b'"kind":"arrival"', b"Traceback (most recent")
+"""What would be in an answer that let a path through."""
+
+
+def rules(app: Flask, method: str) -> list[Rule]:
+    """Every address of the viewer that takes `method`: what is added later is attacked as well."""
+    return [rule for rule in app.url_map.iter_rules() if method in (rule.methods or ())]
+
+
+def filled_in(rule: Rule, value: str, *, quoted: bool = True) -> str:
+    """A rule's address with `value` in the place of each of its arguments."""
+    return re.sub(r"<[^>]+>", lambda _: quote(value, safe="%/") if quoted else value, rule.rule)
+
+
+def token_of(client: FlaskClient, address: str = "/bench") -> str:
+    found = re.search(r'name="token" value="([^"]+)"', client.get(address).text)
+    assert found, "no form with a token"
+    return found[1]
+
+
+def enter(client: FlaskClient, passcode: str = PASSCODE, **more: object) -> int:
+    """Give the passcode; the status of the answer."""
+    token = token_of(client, "/enter")
+    data = {"passcode": passcode, "token": token, "next": "/"}
+    return client.post("/enter", data=data, **more).status_code
+
+
+@contextmanager
+def listening(app: Flask) -> Iterator[tuple[str, int]]:
+    """The viewer's own server at a free port of this machine."""
+    with socket.socket() as bound:
+        bound.bind(("127.0.0.1", 0))
+        host, port = bound.getsockname()
+        server = server_of(app, [bound])
+        thread = threading.Thread(target=server.run, daemon=True)
+        thread.start()
+        try:
+            yield str(host), int(port)
+        finally:
+            server.close()
+            server.task_dispatcher.shutdown(timeout=1)
+            thread.join(timeout=5)
+
+
+def say(where: tuple[str, int], text: bytes, *, wait: float = 10.0) -> bytes:
+    """Send bytes as they are, and everything that is answered until the connection ends or nothing comes."""
+    with socket.create_connection(where, timeout=wait) as line:
+        line.sendall(text)
+        answer = b""
+        try:
+            while block := line.recv(65536):
+                answer += block
+        except (TimeoutError, ConnectionResetError):
+            pass
+        return answer
