@@ -17,6 +17,7 @@ NAMES = (
     "ingest",
     "index",
     "finding",
+    "pages",
     "clocks",
     "codes",
     "closing",
