@@ -68,6 +68,14 @@ def requirements(draw: st.DrawFn) -> tuple[Requirement, ...]:
     return tuple(found)
 
 
+def _in_order(two: tuple[float | None, float | None]) -> tuple[float | None, float | None]:
+    least, most = two
+    return (min(least, most), max(least, most)) if least is not None and most is not None else (least, None)
+
+
+DEPTHS = st.tuples(LENGTH, LENGTH).map(_in_order)
+
+
 @st.composite
 def run(draw: st.DrawFn, name: str, subs: list[str], openings: list[str]) -> Run:
     codes = [code for code in colours.BY_CODE if code != "GNYE"]
@@ -111,7 +119,7 @@ def plans(draw: st.DrawFn) -> Plan:
     return Plan(
         build=Build(draw(TITLE), draw(st.sampled_from(["UTC", "Europe/Copenhagen"])), draw(LINE), draw(LINE)),
         subassemblies=tuple(
-            Subassembly(name, draw(TITLE), draw(st.sampled_from(["", *subs[:place]])), draw(ALIASES))
+            Subassembly(name, draw(TITLE), draw(st.sampled_from(["", *subs[:place]])), draw(ALIASES), *draw(DEPTHS))
             for place, name in enumerate(subs)
         ),
         openings=tuple(
@@ -119,8 +127,11 @@ def plans(draw: st.DrawFn) -> Plan:
                 *(name, draw(TITLE), draw(st.sampled_from(OpeningKind)), draw(some(seen)), draw(ALIASES)),
                 reaches=draw(some(seen)),
                 replaces=draw(some(seen)),
+                depth_mm=depth,
+                depth_to_mm=to,
             )
             for name in openings
+            for depth, to in [draw(DEPTHS)]
         ),
         steps=tuple(
             Step(

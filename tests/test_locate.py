@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lastlook import aligning, deciding, locate, marking, overlay, rebuild, template
+from lastlook import aligning, deciding, locate, marking, overlay, planning, rebuild, template
 from lastlook.catalogue import decisions
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
@@ -142,6 +142,28 @@ def test_depth_is_that_of_the_nearest_thing_said(own: Scene) -> None:
         assert (deep.least, deep.most, said) == (2, 6, [])
         deciding.undo(store)
         assert locate.depth_of(store, "W05")[0].mm == 12
+
+
+def test_the_plan_may_say_how_deep_things_lie(own: Scene, run: Callable[..., tuple[int, str]], tmp_path: Path) -> None:
+    with Store(own.archive) as store:
+        sub = next(each for each in store.plan.runs if each.id == "W05").subassemblies[0]
+        text = planning.save(store, "toml")
+        key = f'[[subassembly]]\nid = "{sub}"\n'
+        assert key in text
+        planning.load(store, text.replace(key, key + "depth_mm = 7\n"), "plan.toml")
+        deep, said = locate.depth_of(store, "W05")
+        assert (deep.mm, deep.within, said) == (7, locate.PLANNED_WITHIN_MM, [])
+        assert "by the plan" in deep.basis
+        # What a person said of it since wins; a range in the plan is a range.
+        marking.know_depth(store, sub, 12.0)
+        assert locate.depth_of(store, "W05")[0].mm == 12
+        deciding.undo(store)
+        planning.load(store, text.replace(key, key + "depth_mm = 4\ndepth_to_mm = 15\n"), "plan.toml")
+        deep, _ = locate.depth_of(store, "W05")
+        assert (deep.least, deep.most) == (4, 15)
+    code, out = run(own, "plan", "show")
+    assert code == 0
+    assert "4 to 15 mm below the skin" in out
 
 
 def test_marks_ties_and_sizes_survive_a_rebuild_and_an_undo(own: Scene) -> None:

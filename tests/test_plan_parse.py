@@ -36,6 +36,32 @@ def faults_or_none(text: str) -> tuple[str, ...] | None:
     return None
 
 
+def test_how_deep_things_lie() -> None:
+    text = HEAD + '[[subassembly]]\nid = "S"\ntitle = "s"\ndepth_mm = 6.5\n'
+    text += '[[opening]]\nid = "O"\ntitle = "o"\ndepth_mm = 4\ndepth_to_mm = 15\n'
+    plan = parse_plan(text, "plan.toml")
+    assert (plan.subassemblies[0].depth_mm, plan.subassemblies[0].depth_to_mm) == (6.5, None)
+    assert (plan.openings[0].depth_mm, plan.openings[0].depth_to_mm) == (4, 15)
+
+
+@pytest.mark.parametrize(
+    ("keys", "line", "words"),
+    [
+        ("depth_mm = -1", 6, "depth_mm"),
+        ('depth_mm = "6 mm"', 6, "depth_mm must be a number"),
+        ("depth_to_mm = 9", 6, "opening O: depth_to_mm stands alone; give depth_mm, the least depth, as well"),
+        ("depth_mm = 9\ndepth_to_mm = 4", 7, "opening O: depth_to_mm 4 is less than depth_mm 9; correct one of them"),
+        ("depht_mm = 9", 6, 'did you mean "depth_mm"?'),
+    ],
+)
+def test_faults_of_depths(keys: str, line: int, words: str) -> None:
+    with pytest.raises(PlanError) as caught:
+        parse_plan(HEAD + f'[[opening]]\nid = "O"\ntitle = "o"\n{keys}\n', "plan.toml")
+    (fault,) = caught.value.faults
+    assert fault.startswith(f"line {line}: ")
+    assert words in fault
+
+
 def test_the_whole_grammar() -> None:
     plan = parse_plan(LV40, "plan.toml")
     assert (plan.build.name, plan.build.scale, plan.build.zone) == ("Lightship LV-40", "1:40", "Europe/Copenhagen")

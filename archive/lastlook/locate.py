@@ -20,7 +20,7 @@ from lastlook.marking import Known, Mark
 from lastlook.picturing import Loaded
 from lastlook.plan import gauges, structure
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.records import Picture, Run
+from lastlook.records import Opening, Picture, Run, Subassembly
 from lastlook.registering import Registration, register
 from lastlook.registration import band, depth, plane
 from lastlook.registration.band import Band
@@ -36,6 +36,8 @@ INSULATION = 2.2
 HALF_BUNDLE_MM = 0.8  # where nothing is known of a run's thickness
 DEEPEST_MM = 25.0
 """A run of which no depth is known is taken to lie anywhere from the skin to this. Common practice, no source."""
+PLANNED_WITHIN_MM = 1.0
+"""Standard error of a depth that stands in the plan as one number. Common practice, no source."""
 _MOST_INSIDE = 4
 
 
@@ -232,12 +234,15 @@ def _carry(store: Store, registration: Registration, mark: Mark, margin: float) 
 
 
 def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
-    """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through; else
-    anything from the skin to DEEPEST_MM."""
+    """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through; of each,
+    what a person said, else what the plan has; else anything from the skin to DEEPEST_MM."""
     for target in _places(store, of):
         found = [each for each in marking.knowns(store, target) if each.what == "depth"]
         if found:
             return _depth(found[-1], target), []
+        planned = _planned_depth(store, target)
+        if planned is not None:
+            return planned, []
     where = f"{of}: no depth" if of else "No depth"
     return (
         depth.between(0.0, DEEPEST_MM, f"not known: 0 to {DEEPEST_MM:g} mm"),
@@ -254,6 +259,17 @@ def _places(store: Store, of: str) -> list[str]:
     subs = list(structure.subassemblies_of(store.plan, of))
     up = [parent for sub in subs for parent in structure.ancestors(store.plan, sub)]
     return list(dict.fromkeys([of, *subs, *structure.openings_showing(store.plan, of), *up]))
+
+
+def _planned_depth(store: Store, target: str) -> Depth | None:
+    """What the plan says of a subassembly or an opening."""
+    item = structure.items(store.plan).get(target)
+    if not isinstance(item, Subassembly | Opening) or item.depth_mm is None:
+        return None
+    if item.depth_to_mm is not None:
+        words = f"{target}: {item.depth_mm:.3g} to {item.depth_to_mm:.3g} mm by the plan"
+        return depth.between(item.depth_mm, item.depth_to_mm, words)
+    return depth.known(item.depth_mm, PLANNED_WITHIN_MM, f"{target}: {item.depth_mm:.3g} mm by the plan")
 
 
 def _depth(known: Known, target: str) -> Depth:

@@ -299,10 +299,14 @@ class Build:
 
 @dataclass(frozen=True, slots=True)
 class Subassembly:
+    """`depth_mm`: how far below the skin's outer face what is in it lies; with `depth_to_mm`, anywhere between."""
+
     id: str
     title: str
     within: str = ""
     aliases: tuple[str, ...] = ()
+    depth_mm: float | None = None
+    depth_to_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +314,8 @@ class Opening:
     """`shows`: ids of the subassemblies, runs and parts that can be seen through it while it is open.
 
     Seen, reached and replaced are three different states: `reaches` and `replaces` name what a hand or tool can get
-    at, and what can come out, through it. Empty: the plan does not say.
+    at, and what can come out, through it. Empty: the plan does not say. `depth_mm` and `depth_to_mm` are those of a
+    subassembly, of what the opening shows.
     """
 
     id: str
@@ -320,6 +325,8 @@ class Opening:
     aliases: tuple[str, ...] = ()
     reaches: tuple[str, ...] = ()
     replaces: tuple[str, ...] = ()
+    depth_mm: float | None = None
+    depth_to_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from lastlook.plan.colours import label, spoken
 from lastlook.plan.structure import openings_showing
-from lastlook.records import Plan, Run
+from lastlook.records import Opening, Plan, Run, Subassembly
 
 
 def plan_lines(plan: Plan) -> Iterator[str]:
@@ -22,10 +22,11 @@ def plan_lines(plan: Plan) -> Iterator[str]:
         within = f" (within {sub.within})" if sub.within else ""
         seen = openings_showing(plan, sub.id)
         through = f"  seen through {', '.join(seen)}" if seen else ""
-        yield f"  {sub.id:<10} {sub.title}{within}{through}"
+        yield f"  {sub.id:<10} {sub.title}{within}{through}{_deep(sub)}"
     yield from _section("Openings")
     for opening in plan.openings:
-        yield f"  {opening.id:<10} {opening.title}, {opening.kind.value}; shows {', '.join(opening.shows) or 'nothing'}"
+        shows = ", ".join(opening.shows) or "nothing"
+        yield f"  {opening.id:<10} {opening.title}, {opening.kind.value}; shows {shows}{_deep(opening)}"
     yield from _section("Steps")
     for step in sorted(plan.steps, key=lambda step: step.order):
         hold = f" · {step.hold.value} point" if step.hold.value else ""
@@ -39,6 +40,13 @@ def plan_lines(plan: Plan) -> Iterator[str]:
         yield from _section("Parts")
         for part in plan.parts:
             yield f"  {part.id:<10} {part.title} · {part.subassembly}"
+
+
+def _deep(item: Subassembly | Opening) -> str:
+    if item.depth_mm is None:
+        return ""
+    to = f" to {item.depth_to_mm:g}" if item.depth_to_mm is not None else ""
+    return f"  {item.depth_mm:g}{to} mm below the skin"
 
 
 def run_line(run: Run) -> str:

@@ -24,8 +24,8 @@ from lastlook.records import (
 
 BUILD_KEYS: Final = ("name", "scale", "zone", "client")
 KEYS: Final = {
-    "subassembly": ("id", "title", "within", "aliases"),
-    "opening": ("id", "title", "kind", "shows", "aliases", "reaches", "replaces"),
+    "subassembly": ("id", "title", "within", "aliases", "depth_mm", "depth_to_mm"),
+    "opening": ("id", "title", "kind", "shows", "aliases", "reaches", "replaces", "depth_mm", "depth_to_mm"),
     "step": ("id", "title", "subassembly", "kind", "order", "before", "hold", "runs", "aliases", "tests"),
     "run": (
         *("id", "title", "colour", "tracer", "gauge_awg", "from", "to", "cut_length_mm", "loop_mm", "polarity"),
@@ -60,10 +60,33 @@ def read_build(table: Table) -> Build:
 
 
 def read_subassembly(table: Table) -> Subassembly:
-    return Subassembly(id=_id(table), title=_title(table), within=table.text("within"), aliases=table.texts("aliases"))
+    depth, to = _depth(table)
+    return Subassembly(
+        id=_id(table),
+        title=_title(table),
+        within=table.text("within"),
+        aliases=table.texts("aliases"),
+        depth_mm=depth,
+        depth_to_mm=to,
+    )
+
+
+def _depth(table: Table) -> tuple[float | None, float | None]:
+    """How deep below the skin: one depth, or from one to another."""
+    depth = table.number("depth_mm", "mm", least=0)
+    to = table.number("depth_to_mm", "mm", least=0)
+    if to is not None and depth is None:
+        if "depth_mm" not in table.data:
+            table.fault("depth_to_mm", "depth_to_mm stands alone; give depth_mm, the least depth, as well")
+        return None, None
+    if depth is not None and to is not None and to < depth:
+        table.fault("depth_to_mm", f"depth_to_mm {to:g} is less than depth_mm {depth:g}; correct one of them")
+        return None, None
+    return depth, to
 
 
 def read_opening(table: Table) -> Opening:
+    depth, to = _depth(table)
     return Opening(
         id=_id(table),
         title=_title(table),
@@ -72,6 +95,8 @@ def read_opening(table: Table) -> Opening:
         aliases=table.texts("aliases"),
         reaches=table.texts("reaches"),
         replaces=table.texts("replaces"),
+        depth_mm=depth,
+        depth_to_mm=to,
     )
 
 
