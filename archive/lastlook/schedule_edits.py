@@ -17,12 +17,15 @@ from lastlook.errors import NoSuchId, PlanError, UsageError
 from lastlook.plan.ids import id_key
 from lastlook.plan.merge import Change, ChangeKind, difference, merge
 from lastlook.plan.parse import parse_plan
-from lastlook.plan.row import read_fields
+from lastlook.plan.row import NAMES, read_fields
 from lastlook.plan.schedule import schedule_from_csv, with_schedule
 from lastlook.plan.write import dump_plan
 from lastlook.planning import Loaded, PlanMoved
 from lastlook.records import Decision, Dimension, Plan, Run, RunStatus
 from lastlook.store import Store
+
+_TYPED = {{"from": "source", "to": "target"}.get(key, key) for key in NAMES}
+"""The attributes of a run that a row has fields for; whatever else the plan says of it stays."""
 
 REVISIONS = 12
 """How many of the newest plans are looked through for what was changed in one run."""
@@ -68,7 +71,8 @@ def change(store: Store, id: str, typed: Mapping[str, str], base: str) -> Loaded
     run, faults = read_fields(typed, plan, of=old.id)
     if faults:
         raise FieldsAtFault(faults)
-    return _put(store, _with(plan, run), uid)
+    kept = {name: getattr(old, name) for name in Run.__dataclass_fields__ if name not in _TYPED}
+    return _put(store, _with(plan, replace(run, **kept)), uid)
 
 
 def add(store: Store, typed: Mapping[str, str]) -> Loaded:

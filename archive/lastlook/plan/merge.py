@@ -12,7 +12,7 @@ from lastlook.plan.faults import an
 from lastlook.plan.ids import id_key
 from lastlook.plan.read import BUILD_KEYS, KEYS
 from lastlook.plan.structure import items
-from lastlook.plan.write import values_of
+from lastlook.plan.write import default_of, values_of
 from lastlook.records import Build, Opening, Part, Plan, RequirementKind, Run, Step, Subassembly
 
 
@@ -149,7 +149,10 @@ def difference(old: Item | Build, new: Item | Build) -> str:
     before, after = values_of(old), values_of(new)
     order = BUILD_KEYS if isinstance(new, Build) else KEYS[type(new).__name__.lower()]
     keys = [key for key in order if before.get(key) != after.get(key)]
-    return ", ".join(f"{key} {_shown(before.get(key))} → {_shown(after.get(key))}" for key in keys)
+    default = {key: default_of(new, key) for key in keys}
+    return ", ".join(
+        f"{key} {_shown(before.get(key, default[key]))} → {_shown(after.get(key, default[key]))}" for key in keys
+    )
 
 
 def _shown(value: str | int | float | list[str] | None) -> str:

@@ -11,7 +11,7 @@ from typing import Final
 from lastlook.plan.faults import Faults, Table, an, did_you_mean, quoted
 from lastlook.plan.ids import id_key
 from lastlook.plan.read import KEYS, read_run
-from lastlook.plan.schedule import COLUMNS, UNITS, colours_in_words, entries_of, number_in
+from lastlook.plan.schedule import COLUMNS, UNITS, colours_in_words, entries_of, joined, number_in
 from lastlook.plan.structure import items, kind_of
 from lastlook.plan.write import values_of
 from lastlook.records import Plan, Run
@@ -24,7 +24,7 @@ NAMES: Final[Mapping[str, str]] = {
 """What each field is called, by the key of the run's table, in the order of a schedule."""
 
 _LISTS: Final = ("subassemblies", "aliases", "crosses")
-_LONGEST: Final = 400
+_LONGEST: Final = 2000
 
 
 class FieldFaults(Faults):
@@ -49,7 +49,7 @@ def fields_of(run: Run) -> dict[str, str]:
     for key in NAMES:
         value = values.get(key, "")
         if isinstance(value, list):
-            found[key] = ("; " if key == "aliases" else " ").join(value)
+            found[key] = joined(value) if key == "aliases" else " ".join(value)
         else:
             found[key] = str(value)
     return found
@@ -64,7 +64,7 @@ def read_fields(typed: Mapping[str, str], plan: Plan, of: str = "") -> tuple[Run
     data: dict[str, object] = {}
     table = Table("run", data, lambda key, _place: KEYS["run"].index(key or "id"), faults, NAMES)
     for key in NAMES:
-        text = " ".join(typed.get(key, "").split())
+        text = typed.get(key, "").strip()
         if len(text) > _LONGEST:
             table.fault(key, f"{NAMES[key]} has {len(text)} letters; shorten it to {_LONGEST}")
         elif text and key in UNITS:

@@ -74,7 +74,7 @@ def schedule_to_csv(plan: Plan) -> str:
 def _cell(value: str | int | float | list[str]) -> str:
     if isinstance(value, int | float):
         return str(value)  # a bare number is no formula, and a guard would stop it from being a number
-    return _guarded(_joined(value) if isinstance(value, list) else value)
+    return _guarded(joined(value) if isinstance(value, list) else value)
 
 
 def _guarded(text: str) -> str:
@@ -85,7 +85,7 @@ def _unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith((*_ACTIVE, "'")) else text
 
 
-def _joined(entries: Sequence[str]) -> str:
+def joined(entries: Sequence[str]) -> str:
     """Several texts in one cell, parted by semicolons; one that holds a semicolon or a quote is quoted."""
     out = io.StringIO()
     csv.writer(out, delimiter=";", lineterminator="").writerow(entries)

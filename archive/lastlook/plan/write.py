@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
 from typing import Final
 
 import tomlkit
@@ -60,6 +60,12 @@ def values_of(item: Item | Build) -> dict[str, str | int | float | list[str]]:
         if key in ("id", "title", "name") or (key == "zone") or value != default:
             values[key] = _plain(value)
     return values
+
+
+def default_of(item: Item | Build, key: str) -> str | int | float | list[str] | None:
+    """What a key says that is left out; None where it then says nothing."""
+    default = type(item).__dataclass_fields__[_ATTRIBUTES.get(key, key)].default
+    return None if default in (None, "", ()) or default is MISSING else _plain(default)
 
 
 def _plain(value: object) -> str | int | float | list[str]:
