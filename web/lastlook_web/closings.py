@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import groupby
 
 from flask import Blueprint, flash, render_template, request, url_for
@@ -159,7 +160,16 @@ def look(id: str) -> str | Response:
 
 
 def _groups(lines: Iterable[Line]) -> list[tuple[str, list[Line]]]:
-    return [(subject, list(group)) for subject, group in groupby(lines, lambda line: line.subject)]
+    """The lines of each subject; the pictures to look at first are offered once for a subject, not with every line."""
+    found = []
+    for subject, group in groupby(lines, lambda line: line.subject):
+        shown: list[Line] = []
+        offered: tuple[str, ...] = ()
+        for line in group:
+            shown.append(replace(line, candidates=()) if line.candidates == offered else line)
+            offered = line.candidates if line.open and line.candidates else offered
+        found.append((subject, shown))
+    return found
 
 
 def _pictures(lines: Iterable[Line]) -> dict[str, Picture]:
