@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from lastlook.cli.common import by_option, json_option, needs_store, picture_json, picture_line, plural, print_json
-from lastlook.cli.locating import POINT, _sentence, _write
+from lastlook.cli.points import POINT, sentence, write_file
 from lastlook.cli.progress import shown
 from lastlook.errors import UsageError
 from lastlook.store import Store
@@ -34,7 +34,7 @@ def align(store: Store, first: str, second: str, out: Path | None, as_json: bool
 
     found = aligning.align(store, first, second)
     if found.matrix is not None and out is not None:
-        _write(out, aligning.aligned_picture(found, 2400))
+        write_file(out, aligning.aligned_picture(found, 2400))
     if as_json:
         print_json(_aligned_json(found))
     else:
@@ -72,7 +72,7 @@ def changes(store: Store, first: str, second: str, out: Path | None, as_json: bo
         return 1
     seen = aligning.changes(found, marking.outline(store, found.first.picture.id))
     if out is not None:
-        _write(out, aligning.change_picture(found, seen))
+        write_file(out, aligning.change_picture(found, seen))
     scale = found.first.scale
     places = [
         {
@@ -291,5 +291,5 @@ def _aligned_json(found: Aligned) -> dict[str, object]:
 
 def _aligned_lines(found: Aligned) -> list[str]:
     if found.refusal is not None:
-        return [f"Not aligned: {found.refusal.why}.", f"  {_sentence(found.refusal.help)}"]
+        return [f"Not aligned: {found.refusal.why}.", f"  {sentence(found.refusal.help)}"]
     return [f"Aligned by {found.basis}, within about {found.error_px:.0f} px."]
