@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lastlook import archive, deciding, ingest, planning
+from lastlook import archive, closing_check, deciding, ingest, planning, sessions
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import closings, decisions, media, pictures
 from lastlook.deciding import Target
@@ -78,8 +78,9 @@ def build(folder: Path, *, executor: Executor, report: Report = silent) -> tuple
             store, [path for path in sorted(source.iterdir()) if _is_media(path)], executor=executor, report=report
         )
         _clocks(store, source)
-        _closings(store, source)
+        _sessions(store, source)
         _said(store, source)
+        _closings(store, source)
     return made, taken
 
 
@@ -107,9 +108,12 @@ def _clocks(store: Store, source: Path) -> None:
 
 
 def _closings(store: Store, source: Path) -> None:
+    """Closed as a builder closes: with the check, which keeps what stood open and the last look. Nobody has said yet
+    how the pictures show things, so that much stands open; the record says that it was closed with it."""
     for entry in _entries(source / "closings.toml", "closing"):
         if not closings.of_opening(store.catalogue, str(entry["opening"])):
-            deciding.close(store, str(entry["opening"]), entry["at"].isoformat(), str(entry.get("method", "")))
+            method = str(entry.get("method", ""))
+            closing_check.close(store, str(entry["opening"]), entry["at"].isoformat(), method, with_gaps=True)
 
 
 def _said(store: Store, source: Path) -> None:
@@ -122,6 +126,15 @@ def _said(store: Store, source: Path) -> None:
         found = pictures.of_medium(store.catalogue, place.sha256) if place else []
         if found:
             deciding.tag(store, [found[0].id], list(_targets(entry)), entry.get("caption"))
+
+
+def _sessions(store: Store, source: Path) -> None:
+    """What was being worked on, and when."""
+    if decisions.live(store.catalogue, "session"):
+        return
+    for entry in _entries(source / "said.toml", "session"):
+        since, until = entry["from"].isoformat(), entry["to"].isoformat()
+        sessions.add(store, list(_targets({**entry, "in": entry.get("on", ())})), since, until)
 
 
 def _targets(entry: Mapping[str, Any]) -> Iterator[Target]:
