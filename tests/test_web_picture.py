@@ -25,10 +25,11 @@ from selenium.webdriver import Chrome
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
-from lastlook import archive, deciding, marking, planning, tiling
+from lastlook import archive, deciding, marking, planning, same_views, tiling
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, media, pictures
 from lastlook.deciding import Target, tag
+from lastlook.errors import ArchiveError
 from lastlook.ingest import ingest
 from lastlook.intake import tiles
 from lastlook.records import Dimension, PictureKind
@@ -460,6 +461,23 @@ def test_looking_for_the_same_view_goes_on_beside_the_page(client: FlaskClient, 
     assert bench.ids["phone.heic"] in answer["html"]
     assert "places agree" in answer["html"]
     assert "Of the same view" in get(client, f"/picture/{id}").text
+
+
+def test_what_cannot_be_looked_for_is_told_once_and_tried_again(
+    client: FlaskClient, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*given: object, **named: object) -> None:
+        raise ArchiveError("the disk is full", "Make room.")
+
+    monkeypatch.setattr(same_views, "same_view", fails)
+    id = bench.ids["sensor.nef"]
+    for _ in range(2):
+        end = time.monotonic() + 20
+        while not (answer := get(client, f"/picture/{id}/place").get_json())["done"]:
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        assert answer["words"] == "The disk is full. Make room."
+    assert "Of the same view" not in get(client, f"/picture/{id}").text
 
 
 def test_the_page_is_quick_and_light(client: FlaskClient, bench: Bench) -> None:

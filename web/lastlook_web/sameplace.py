@@ -3,7 +3,7 @@ are tagged alike, said to be no more than that."""
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ from lastlook.store import Store
 from lastlook_web.app import store
 from lastlook_web.asides import Asides
 from lastlook_web.config import ViewerConfig
+from lastlook_web.words import sentence
 
 _MOST = 16
 _MOST_TAGGED = 5  # to each side in time, of those that are only tagged alike
@@ -37,7 +38,8 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """`kind` "view" (compared), "step" or "subassembly" (`of`, `title`), '' for none; `seen` in order of time."""
+    """`kind` "view" (verified as the same view), "alike" (many features agree, no more is known), "step" or
+    "subassembly" (`of`, `title`), '' for none; `seen` in order of time."""
 
     kind: str
     of: str
@@ -46,20 +48,31 @@ class Strip:
     more: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """Rows of pictures of the same view with how many places agree, among all that there were at `version`."""
+
+    version: int
+    agree: dict[int, int]
+
+
 def strip(picture: Picture) -> Strip:
     """The strip of a picture from what is known by now; nothing is compared for it."""
-    alike = _verified(picture)
-    if alike:
-        best = sorted(alike.items(), key=lambda each: -each[1])[:_MOST]
-        found = pictures.by_rids(store().catalogue, [rid for rid, _ in best])
-        return Strip("view", "", "", _ordered(picture, found, dict(best)), len(alike) - len(best))
+    found = _asides().known(picture.id)
+    same = found.value.agree if found is not None and found.value is not None else {}
+    alike = dict(resemblance.of(store().catalogue, [picture.rid]).get(picture.rid, []))
+    for kind, agree in (("view", same), ("alike", alike)):
+        if agree:
+            best = sorted(agree.items(), key=lambda each: -each[1])[:_MOST]
+            others = pictures.by_rids(store().catalogue, [rid for rid, _ in best])
+            return Strip(kind, "", "", _ordered(picture, others, dict(best)), len(agree) - len(best))
     titles = {name: item.title for name, item in structure.items(store().plan).items()}
     for dimension, word in ((Dimension.STEP, "step"), (Dimension.SUBASSEMBLY, "subassembly")):
         for target in picture.counted(dimension):
             near = _nearest(picture, dimension, target)
             if near:
-                found = pictures.by_rids(store().catalogue, near)
-                return Strip(word, target, titles.get(target, ""), _ordered(picture, found, {}))
+                others = pictures.by_rids(store().catalogue, near)
+                return Strip(word, target, titles.get(target, ""), _ordered(picture, others, {}))
     return Strip("", "", "", ())
 
 
@@ -69,37 +82,31 @@ def look(picture: Picture) -> tuple[bool, str]:
     caches = current_app.extensions["lastlook-caches"]
     far: dict[str, int] = current_app.extensions.setdefault("lastlook-asides-views-far", {})
 
-    def work() -> dict[int, int]:
+    version = store().columns.version
+
+    def work() -> Verified:
         def heard(progress: Progress) -> None:
             far[picture.id] = progress.done
 
-        with Store(config.archive, by=config.by, caches=caches) as own:
-            answer = same_views.same_view(own, picture.id, report=heard)
-        far.pop(picture.id, None)
-        return {each.picture.rid: each.view.agree for each in answer.same}
+        try:
+            with Store(config.archive, by=config.by, caches=caches) as own:
+                answer = same_views.same_view(own, picture.id, report=heard)
+        finally:
+            far.pop(picture.id, None)
+        return Verified(version, {each.picture.rid: each.view.agree for each in answer.same})
 
-    done = _asides().ask(_key(picture), work)
+    before = _asides().known(picture.id)
+    if before is not None and before.value is not None and before.value.version != version:
+        _asides().forget(picture.id)  # pictures have come since: asked again
+    done = _asides().ask(picture.id, work)
     if done is None:
         count = far.get(picture.id, 0)
         return False, f"Looking: {count} compared." if count else "Looking …"
     if done.error is not None:
-        _asides().forget(_key(picture))
-        return True, f"{done.error.message}. {done.error.hint}"
-    count = len(done.value or {})
+        _asides().forget(picture.id)  # told once; the next time it is tried again
+        return True, f"{sentence(done.error.message)} {done.error.hint}"
+    count = len(done.value.agree) if done.value is not None else 0
     return True, f"{count} found." if count else "None of the likeliest pictures shows the same view."
-
-
-def _verified(picture: Picture) -> dict[int, int]:
-    """Rows of pictures of the same view, with how many places agree: found now, or when likenesses were looked for."""
-    found = dict(resemblance.of(store().catalogue, [picture.rid]).get(picture.rid, []))
-    done = _asides().known(_key(picture))
-    if done is not None and done.value:
-        found |= done.value
-    return found
-
-
-def _key(picture: Picture) -> Hashable:
-    return picture.id, store().columns.version
 
 
 def _nearest(picture: Picture, dimension: Dimension, target: str) -> list[int]:
@@ -133,6 +140,6 @@ def _ordered(picture: Picture, others: Sequence[Picture], agree: dict[int, int])
     return tuple(sorted(entries, key=lambda entry: (when(entry.picture), entry.picture.rid)))
 
 
-def _asides() -> Asides[dict[int, int]]:
+def _asides() -> Asides[Verified]:
     found: Any = current_app.extensions.setdefault("lastlook-asides-views", Asides(most_waiting=8, most_kept=64))
     return found  # type: ignore[no-any-return]
