@@ -187,8 +187,6 @@ def test_nothing_is_inline_and_every_page_has_one_heading_of_the_first_rank(app:
             assert answer.mimetype == "text/html", address
             tree = html5lib.parse(answer.text, namespaceHTMLElements=False)
             for node in tree.iter():
-                if not isinstance(node.tag, str):
-                    continue
                 assert node.tag != "style", address
                 assert (
                     node.tag != "script" or node.attrib.get("src") or node.attrib.get("type") == "application/json"
@@ -246,6 +244,11 @@ _IN_PRINT = (
 )
 
 
+# What can differ by the width of a page; the rest of axe-core's rules is about what is on it, the same at any width.
+_BY_LAYOUT = ("color-contrast", "target-size", "scrollable-region-focusable", "aria-hidden-focus",
+              "link-in-text-block", "region", "heading-order", "landmark-unique", "label", "link-name", "button-name", "svg-img-alt")  # fmt: skip
+
+
 def look_at(driver: Chrome, address: str) -> list[str]:
     """Everything that is wrong with a page, in words."""
     wrong: list[str] = []
@@ -257,7 +260,7 @@ def look_at(driver: Chrome, address: str) -> list[str]:
         wrong += [f"{width}: it moves by {shift[0]:.3f}: {shift[1:]}" for shift in shifts if shift[0] >= 0.001]
         if browser.overflow(driver) > 0:
             wrong.append(f"{width}: {browser.overflow(driver)} pixels too wide")
-        wrong += [f"{width}: {line}" for line in browser.axe(driver)]
+        wrong += [f"{width}: {line}" for line in browser.axe(driver, rules=() if width == 1280 else _BY_LAYOUT)]
         browser.look(driver, dark=True)
         wrong += [f"{width}, dark: {line}" for line in browser.axe(driver, rules=("color-contrast",))]
         browser.look(driver)
