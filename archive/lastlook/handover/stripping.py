@@ -42,7 +42,7 @@ _DEEP = N_("it has more than 8 bits a colour or several pages, which would be lo
 _CODEC = N_("its pictures may each carry metadata, which cannot be taken out")
 _QUALITY = 95
 
-_PHOTOS = {"JPEG", "MPO", "PNG", "WEBP", "TIFF", "HEIF", "AVIF"}
+_PHOTOS = {"JPEG", "MPO", "PNG", "WEBP", "TIFF", "HEIF", "HEIC", "AVIF"}
 _CONTAINERS = {
     **dict.fromkeys((".mp4", ".m4v"), "mp4"),
     **dict.fromkeys((".mts", ".m2ts", ".ts"), "mpegts"),
@@ -78,7 +78,7 @@ def clean(source: Path, target: Path, kind: str, format: str, tick: Callable[[],
                 target.write_bytes(webp(source.read_bytes()))
             case "TIFF":
                 return _tiff(source, target)
-            case "HEIF":
+            case "HEIF" | "HEIC":
                 return _heif(source, target)
             case "AVIF":
                 return _avif(source, target)
@@ -248,6 +248,7 @@ def webp(data: bytes) -> bytes:
 
 def _bare(image: Image.Image) -> tuple[Image.Image, bytes | None]:
     """Nothing but the pixels, upright, and the colour profile: it names no person and no place."""
+    image.load()  # the decoder of TIFF turns it now, and forgets that it was to be turned
     upright = ImageOps.exif_transpose(image)
     bare = Image.new(upright.mode, upright.size)
     if upright.mode == "P":
@@ -271,8 +272,10 @@ def _tiff(source: Path, target: Path) -> How:
 def _heif(source: Path, target: Path) -> How:
     import pillow_heif
 
-    opened = pillow_heif.open_heif(source, convert_hdr_to_8bit=True)
-    bare, profile = _bare(opened.to_pillow())
+    image = pillow_heif.open_heif(source, convert_hdr_to_8bit=True).to_pillow()
+    profile = image.info.get("icc_profile")
+    bare = Image.new(image.mode, image.size)
+    bare.paste(image)  # it is upright: the decoder has turned it, whatever its Exif says (ISO/IEC 23008-12, 6.5.10)
     made = pillow_heif.from_pillow(bare)
     if profile:
         made.info["icc_profile"] = profile
