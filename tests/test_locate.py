@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
 from collections.abc import Callable
@@ -215,6 +216,33 @@ def test_the_template_is_at_full_size(scene: Scene, tmp_path: Path) -> None:
     row = page[bottom, : round(10 * (template.EDGE + 52))] < 128
     runs = np.flatnonzero(np.diff(row.astype(int)) != 0)
     assert runs[-1] - runs[0] == pytest.approx(500, abs=6)
+
+
+def test_places_on_the_template_are_as_far_apart_as_on_the_model(own: Scene, tmp_path: Path) -> None:
+    """Read back by where pdftotext finds the words beside the crosses, 72 points an inch (ISO 32000)."""
+    across, down = np.array(own.model.half) * 0.675
+    corners = np.array([[-across, -down], [across, -down], [across, down], [-across, down]])
+    ends = own.skin("inside-1", corners), own.skin("closed", corners)
+    with Store(own.archive, by="ada") as store:
+        marking.tie(store, own.ids["inside-1"], own.ids["closed"], np.stack(ends, axis=1))
+        found = locate.locate(store, "W03", own.ids["closed"], inside=own.ids["inside-1"])
+        plain, turned = template.pdf(store, found), template.pdf(store, found, mirror=True)
+    path = tmp_path / "w03.pdf"
+    sides = []
+    for made in (plain, turned):
+        path.write_bytes(made)
+        told = subprocess.run(["pdftotext", "-bbox", str(path), "-"], capture_output=True, text=True, check=True).stdout
+        for page in told.split("<page ")[1:]:
+            words = re.findall(r'>tie</word>\s*<word xMin="([\d.]+)" yMin="([\d.]+)"[^>]*>(\d)</word>', page)
+            at = {int(name): np.array([float(x), float(y)]) * 25.4 / 72 for x, y, name in words}
+            sides += [
+                (float(np.linalg.norm(at[a] - at[b])), float(np.linalg.norm(corners[a - 1] - corners[b - 1])))
+                for a, b in ((1, 2), (2, 3), (3, 4), (4, 1))
+                if a in at and b in at
+            ]
+    assert len(sides) >= 2
+    for paper, model in sides:
+        assert paper == pytest.approx(model, abs=0.8)
 
 
 def test_overlays_show_the_caution_and_never_promise(scene: Scene) -> None:
