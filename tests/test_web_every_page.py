@@ -245,8 +245,20 @@ _IN_PRINT = (
 
 
 # What can differ by the width of a page; the rest of axe-core's rules is about what is on it, the same at any width.
-_BY_LAYOUT = ("color-contrast", "target-size", "scrollable-region-focusable", "aria-hidden-focus",
-              "link-in-text-block", "region", "heading-order", "landmark-unique", "label", "link-name", "button-name", "svg-img-alt")  # fmt: skip
+_BY_LAYOUT = (
+    "color-contrast",
+    "target-size",
+    "scrollable-region-focusable",
+    "aria-hidden-focus",
+    "link-in-text-block",
+    "region",
+    "heading-order",
+    "landmark-unique",
+    "label",
+    "link-name",
+    "button-name",
+    "svg-img-alt",
+)
 
 
 def look_at(driver: Chrome, address: str) -> list[str]:
