@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from lastlook.clip_stretches import Said
-from lastlook.records import Cue, Picture
+from lastlook.records import Cue
 
 Place = Callable[[int | None], float]
 """From a moment (ms) to its place on the line, in per cent."""
@@ -24,10 +24,10 @@ _LANES = 4
 
 @dataclass(frozen=True, slots=True)
 class Hung:
-    """A still hung on the line, at `x` per cent. `narrow`: shown on a phone as well."""
+    """The still of row `rid` hung on the line, at `x` per cent. `narrow`: shown on a phone as well."""
 
     x: float
-    still: Picture
+    rid: int
     narrow: bool
 
 
@@ -43,11 +43,13 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """Everything the line shows; `ticks` are (x, ms), `stills` (x, whether a person kept it)."""
+    """Everything the line shows; `ticks` are (x, ms), `stills` in hundredths of a per cent, `kept` those that a person
+    kept, in per cent."""
 
     length_ms: int
     ticks: tuple[tuple[float, int], ...]
-    stills: tuple[tuple[float, bool], ...]
+    stills: tuple[int, ...]
+    kept: tuple[float, ...]
     hung: tuple[Hung, ...]
     words: tuple[Bar, ...]
     tagged: tuple[Bar, ...]
@@ -55,38 +57,41 @@ class Line:
 
 
 def draw(
-    length_ms: int, stills: Sequence[Picture], cues: Iterable[Cue], said: Sequence[Said], by_hand: Mapping[int, str]
+    length_ms: int,
+    moments: Sequence[tuple[int, int]],
+    cues: Iterable[Cue],
+    said: Sequence[Said],
+    by_hand: Mapping[int, str],
 ) -> Line:
-    """The line of a clip of `length_ms`. `by_hand` holds the moments that a person kept."""
+    """The line of a clip of `length_ms`. `moments` are (ms, row) of its stills, `by_hand` holds those a person kept."""
     length = max(1, length_ms)
 
     def x(ms: int | None) -> float:
         return round(min(max(0, ms or 0), length) * 100 / length, 2)
 
     step = next((step for step in _STEPS_S if length / (step * 1000) <= _MOST_TICKS), _STEPS_S[-1]) * 1000
-    marks = {(x(still.clip_ms), still.clip_ms in by_hand) for still in stills}
     tagged, lanes = _lanes(said, x)
     return Line(
         length_ms,
         tuple((x(ms), ms) for ms in range(0, length, step)),
-        tuple(sorted(marks)),
-        _hung([still for still in stills if still.thumb], x),
+        tuple(sorted({round(x(ms) * 100) for ms, _ in moments})),
+        tuple(sorted({x(ms) for ms in by_hand})),
+        _hung(moments, x),
         _words(cues, x),
         tagged,
         lanes,
     )
 
 
-def _hung(stills: Sequence[Picture], at: Place) -> tuple[Hung, ...]:
+def _hung(moments: Sequence[tuple[int, int]], at: Place) -> tuple[Hung, ...]:
     found: list[Hung] = []
     last = last_narrow = -100.0
-    for still in stills:
-        place = at(still.clip_ms)
-        # A thumbnail is centred on its moment but never hangs over an end.
+    for ms, rid in moments:
+        place = at(ms)
         if place - last < WIDE_APART:
             continue
         narrow = place - last_narrow >= NARROW_APART
-        found.append(Hung(place, still, narrow))
+        found.append(Hung(place, rid, narrow))
         last = place
         last_narrow = place if narrow else last_narrow
     return tuple(found)

@@ -3,17 +3,29 @@ any stretch tagged."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-from flask import Blueprint, Response, flash, jsonify, redirect, render_template, request, url_for
+from flask import (
+    Blueprint,
+    Response,
+    flash,
+    get_template_attribute,
+    jsonify,
+    redirect,
+    render_template,
+    request,
+    url_for,
+)
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import clip_stretches, stills_by_hand, viewing
+from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.deciding import Target
-from lastlook.errors import LastlookError, UsageError
+from lastlook.errors import LastlookError, NoSuchId, UsageError
 from lastlook.records import Cue, Dimension, Picture
 from lastlook_web import clip_line
 from lastlook_web.app import store
@@ -21,7 +33,7 @@ from lastlook_web.words import position
 
 pages = Blueprint("clips", __name__)
 
-PART = 120
+PART = 60
 """Rows of stills and words that one page shows; a recording of hours has more, and each part has its address."""
 SHOWN = 24
 """Stills of a stretch that are shown before it is tagged; the others are counted."""
@@ -63,14 +75,13 @@ class Playing:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """A still with the words spoken from it up to the next one; the first stretch may have words and no still."""
+    """A still (its row and moment) with the words spoken from it up to the next one; the first stretch may have words
+    and no still. `still` is read only for what is shown."""
 
-    still: Picture | None
+    start_ms: int
+    rid: int | None
     cues: tuple[Cue, ...]
-
-    @property
-    def start_ms(self) -> int:
-        return self.still.clip_ms or 0 if self.still is not None else self.cues[0].start_ms
+    still: Picture | None = None
 
 
 def playing(medium: Medium) -> Playing:
@@ -90,43 +101,59 @@ def playing(medium: Medium) -> Playing:
 def page(id: str) -> str | tuple[str, int]:
     """The clip at `at` (ms). With `from`, `to` and what it shows (`sub`, `step`, `run`): what tagging that stretch
     would do."""
-    clip = viewing.clip(store(), id)
+    medium = _medium(id)
     preview, wrong = None, ""
     if any(request.args.get(name) for name in ("sub", "step", "run")):
         try:
             preview = _preview(id, request.args)
         except UsageError as error:
             wrong = f"{error.message[:1].upper()}{error.message[1:]}. {error.hint}"
-    made = _page(clip, preview, wrong)
+    made = _page(medium, preview, wrong)
     return (made, 400) if wrong else made
 
 
-def _page(clip: viewing.Clip, preview: clip_stretches.Preview | None = None, wrong: str = "") -> str:
-    medium = clip.medium
+def _medium(id: str) -> Medium:
+    """A clip by its whole id. Raises NoSuchId."""
+    medium = media.find_clip(store().catalogue, id)
+    if medium.id != id:
+        raise NoSuchId("clip", id)
+    return medium
+
+
+def _page(medium: Medium, preview: clip_stretches.Preview | None, wrong: str) -> str:
+    catalogue = store().catalogue
     at = min(max(0, request.args.get("at", 0, type=int)), medium.duration_ms or 0)
-    rows = _stretches(clip)
+    moments = pictures.still_moments(catalogue, medium.sha256)
+    cues = media.cues_of_clip(catalogue, medium.sha256)
+    rows = _stretches(moments, cues)
     part = _part(rows, at)
     by_hand = clip_stretches.kept_by_hand(store(), medium.sha256)
     said = clip_stretches.of_clip(store(), medium.sha256)
+    line = clip_line.draw(medium.duration_ms or (moments[-1][0] if moments else 0), moments, cues, said, by_hand)
+    shown = rows[part * PART : (part + 1) * PART]
+    wanted = [row.rid for row in shown if row.rid is not None] + [each.rid for each in line.hung]
+    stills = {one.rid: one for one in pictures.by_rids(catalogue, [*wanted, *(rid for _, rid in moments[:1])])}
     there = viewing.original(store(), medium).is_file()
-    length = medium.duration_ms or max([still.clip_ms or 0 for still in clip.stills], default=0)
+    kind = playing(medium)
     return render_template(
         "clip.html",
-        clip=clip,
         medium=medium,
         at=at,
-        line=clip_line.draw(length, clip.stills, clip.cues, said, by_hand),
-        rows=rows[part * PART : (part + 1) * PART],
+        line=line,
+        hung=[(each, stills[each.rid]) for each in line.hung if stills[each.rid].thumb],
+        rows=[replace(row, still=stills.get(row.rid) if row.rid is not None else None) for row in shown],
         parts=[rows[n].start_ms for n in range(0, len(rows), PART)],
         part=part,
+        count=len(moments),
+        words=bool(cues),
         by_hand=by_hand,
         said=said,
         preview=preview,
         wrong=wrong,
         shown=SHOWN,
-        first=clip.stills[0] if clip.stills else None,
+        first=stills[moments[0][1]] if moments else None,
         there=there,
-        playing=(kind := playing(medium)),
+        playing=kind,
         seekable=there and kind.state != "never",
         fps=_fps(medium),
         plan=store().plan,
@@ -151,28 +178,21 @@ def _part(rows: Sequence[Stretch], at: int) -> int:
     return max(0, before - 1) // PART
 
 
-def _stretches(clip: viewing.Clip) -> list[Stretch]:
-    """Stills and spoken words in one order of time."""
-    stretches: list[Stretch] = []
-    cues = list(clip.cues)
-    place = 0
-    for n, still in enumerate(clip.stills):
-        start, end = still.clip_ms or 0, clip.stills[n + 1].clip_ms if n + 1 < len(clip.stills) else None
-        before: list[Cue] = []
-        said: list[Cue] = []
-        while place < len(cues) and (end is None or cues[place].start_ms < end):
-            (said if cues[place].start_ms >= start else before).append(cues[place])
-            place += 1
-        if before:
-            stretches.append(Stretch(None, tuple(before)))
-        stretches.append(Stretch(still, tuple(said)))
-    return stretches or ([Stretch(None, tuple(cues))] if cues else [])
+def _stretches(moments: Sequence[tuple[int, int]], cues: Sequence[Cue]) -> list[Stretch]:
+    """Stills, (ms, row) in order, and spoken words in one order of time."""
+    starts = [cue.start_ms for cue in cues]
+    places = [bisect_left(starts, ms) for ms, _ in moments] + [len(cues)]
+    before = tuple(cues[: places[0]])
+    found = [Stretch(before[0].start_ms, None, before)] if before else []
+    for (ms, rid), start, end in zip(moments, places, places[1:], strict=False):
+        found.append(Stretch(ms, rid, tuple(cues[start:end])))
+    return found
 
 
 @pages.get("/clip/<id>/words.vtt")
 def words(id: str) -> Response:
     """The spoken words for the player (W3C WebVTT), made from the caption files that lie with the clip."""
-    cues = viewing.clip(store(), id).cues
+    cues = media.cues_of_clip(store().catalogue, _medium(id).sha256)
     blocks = ["WEBVTT"]
     for cue in cues:
         text = "\n".join(line for line in cue.text.splitlines() if line.strip())
@@ -194,13 +214,13 @@ def _stamp(ms: int) -> str:
 @pages.post("/clip/<id>/keep")
 def keep(id: str) -> AnyResponse | tuple[Response, int]:
     """Keep a frame as a still. To the page's own module the new row of the line is given, to a form the page."""
-    clip = viewing.clip(store(), id)
+    medium = _medium(id)
     for_module = request.accept_mimetypes.best == "application/json"
     try:
         at = request.form.get("at", "").strip()
         if not at:
             raise UsageError("no moment was given", "Write it like 12:31.5, minutes and seconds from the start.")
-        picture, new = stills_by_hand.keep(store(), clip.medium.id, at)
+        picture, new = stills_by_hand.keep(store(), medium.id, at)
     except LastlookError as error:
         if not for_module:
             raise
@@ -210,15 +230,19 @@ def keep(id: str) -> AnyResponse | tuple[Response, int]:
     if not for_module:
         flash(said)
         return redirect(url_for("clips.page", id=id, at=picture.clip_ms, _anchor=f"at-{picture.clip_ms}"), 303)
-    by_hand = clip_stretches.kept_by_hand(store(), clip.medium.sha256)
-    rows = _stretches(viewing.clip(store(), id))
-    at_row = next(n for n, row in enumerate(rows) if row.still is not None and row.still.id == picture.id)
+    catalogue = store().catalogue
+    by_hand = clip_stretches.kept_by_hand(store(), medium.sha256)
+    moments = pictures.still_moments(catalogue, medium.sha256)
+    rows = _stretches(moments, media.cues_of_clip(catalogue, medium.sha256))
+    here = next(n for n, row in enumerate(rows) if row.rid == picture.rid)
     # The words before a new still are divided anew: the row before it is given too.
-    changed = rows[max(0, at_row - 1) : at_row + 1]
-    shown: dict[str, Any] = {"medium": clip.medium, "by_hand": by_hand}
-    shown["seekable"] = playing(clip.medium).state != "never"
-    made = [render_template("clip_row.html", row=row, **shown) for row in changed]
-    length = clip.medium.duration_ms or 1
+    changed = rows[max(0, here - 1) : here + 1]
+    stills = {one.rid: one for one in pictures.by_rids(catalogue, [row.rid for row in changed if row.rid is not None])}
+    row_of = get_template_attribute("clip_parts.html", "row_of")
+    seekable = playing(medium).state != "never"
+    address = url_for("clips.page", id=id)
+    made = [str(row_of(replace(row, still=stills.get(row.rid or -1)), address, by_hand, seekable)) for row in changed]
+    length = medium.duration_ms or 1
     return jsonify(said=said, new=new, at=picture.clip_ms, rows=made, x=round((picture.clip_ms or 0) * 100 / length, 2))
 
 
@@ -250,7 +274,7 @@ def _preview(id: str, given: Any) -> clip_stretches.Preview:
 @pages.post("/clip/<id>/tag")
 def tag(id: str) -> AnyResponse:
     """Tag the stretch that was shown; refused where its stills are no longer those."""
-    viewing.clip(store(), id)
+    _medium(id)
     shown = _preview(id, request.form)
     if request.form.get("count") != str(len(shown.stills)):
         raise UsageError("the stills of that stretch have changed since they were shown", "Look at it again.")
