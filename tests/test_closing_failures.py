@@ -100,6 +100,62 @@ def bonded(hour: float) -> Facts:
             on_opening("light-leak", a_test(9, "light-leak", "O4", value=None, unit="", instrument="")),
         ),
         (
+            "common return shared with a dimmed channel",
+            on_opening("channels", a_test(9, "channels", "O4", passed=False, value=None, text="ghost glow")),
+            "O4:test:channels",
+            on_opening("channels", a_test(9, "channels", "O4", value=None)),
+        ),
+        (
+            "a dab of adhesive let go and the loom hangs",
+            on_opening("rattle"),
+            "O4:test:rattle",
+            on_opening("rattle", a_test(9, "rattle", "O4", value=None, unit="", instrument="")),
+        ),
+        (
+            "flicker from an undersized supply",
+            of_run(a_test(8, "soak", passed=False, value=0.5, unit="h")),
+            "W03:test:soak",
+            replace(
+                on_opening("soak", a_test(9, "soak", "O4", value=24.0, unit="h")),
+                plan=replace(PLAN, requirements=(Requirement(RequirementKind.RUN, tests=("soak",)),)),
+                tests={**EVERYTHING.tests, "W03": (a_test(8, "soak", value=24.0, unit="h"),)},
+            ),
+        ),
+        (
+            "label not legible",
+            replace(
+                EVERYTHING,
+                seen={
+                    **EVERYTHING.seen,
+                    "P-FOOT": (
+                        EVERYTHING.seen["P-FOOT"][0],
+                        replace(
+                            EVERYTHING.seen["P-FOOT"][1],
+                            view=replace(EVERYTHING.seen["P-FOOT"][1].view, sharp=False),
+                        ),
+                    ),
+                },
+            ),
+            "P-FOOT:close",
+            EVERYTHING,
+        ),
+        (
+            "resin cured in a cold night",
+            replace(
+                bonded(-40),
+                adhesives={"epoxy": replace(CURED["epoxy"], minimum_c=15.0)},
+                tests={**EVERYTHING.tests, "P-FOOT": (a_test(-35, "cure-temperature", "P-FOOT", value=12.0),)},
+            ),
+            "P-FOOT:cure:b1",
+            bonded(-40),
+        ),
+        (
+            "opened again and closed on the old word",
+            replace(EVERYTHING, closings={"O4": (f.closing("O4", at(9.6), at(9.8)),)}),
+            "O4:release",
+            EVERYTHING,
+        ),
+        (
             "loose debris rattles",
             replace(EVERYTHING, tests={"W03": EVERYTHING.tests["W03"]}),
             "O4:test:foreign-object",

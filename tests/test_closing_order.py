@@ -316,6 +316,18 @@ def test_an_answer_speaks_of_what_was_shown_and_no_later_state() -> None:
     assert "no answer yet" in answered(("", 8.8, 0)).reason
 
 
+def test_a_no_at_a_point_that_no_step_is_called_by_is_told() -> None:
+    def notes(verdict: str, sent: float = 8) -> list[str]:
+        said = r.Answer("before closing", verdict, at(9), at(sent), "the museum", "not yet", "x")
+        found = check(replace(EVERYTHING, loose_answers=(said,)), O4, TEN).notes
+        return [note.text for note in found if note.subject == "approval" and note.flagged]
+
+    assert "answered no" in notes("no")[0]
+    assert "no answer yet" in notes("")[0]
+    assert not notes("yes")
+    assert not notes("no", sent=11)
+
+
 # ------------------------------------------------------------------------------------------------ colder than it began
 
 EPOXY = r.Adhesive("EPOXY", "two-part epoxy", full_cure_h=24, reference_c=25, minimum_c=15)

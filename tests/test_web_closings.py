@@ -239,6 +239,8 @@ def test_a_bond_a_release_and_a_reopening_by_form(tmp_path: Path) -> None:
     visit.send("adhesive", id="EPOXY", full_cure_h="24")
     told = visit.send("bond", target="O2", adhesive="EPOXY", joined="now", temperature="23", clamp_on="now")
     assert "O2 bonded now with EPOXY" in told.text
+    assert "Do not move, load, clamp elsewhere" in told.text, "the caution stands where it belongs"
+    assert "sensitise skin" in told.text
     refused = visit.send("release", target="O2", person="M. Holm")
     assert refused.status_code == 400
     assert "cannot be released" in refused.text

@@ -31,6 +31,7 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
     catalogue = store.catalogue
     with catalogue.reading():
         seen, rank = _seen(store, items)
+        answers, loose = _answers(store)
         measures = [made for one in decisions.live(catalogue, "measure") if (made := folding.measure(one)) is not None]
         adhesives = [folding.adhesive(one) for one in decisions.live(catalogue, "adhesive")]
         return Facts(
@@ -41,7 +42,8 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
             tests=folding.by_key(map(folding.test, decisions.live(catalogue, "test")), "subject"),
             done=folding.by_key(map(folding.done, decisions.live(catalogue, "done")), "step"),
             releases=folding.by_key(map(folding.release, decisions.live(catalogue, "release")), "target"),
-            answers=folding.by_key(_answers(store), "step"),
+            answers=folding.by_key(answers, "step"),
+            loose_answers=tuple(loose),
             witnesses=folding.by_key(map(folding.witness, decisions.live(catalogue, "witness")), "step"),
             waivers=folding.by_key(map(folding.waiver, decisions.live(catalogue, "waiver")), "opening"),
             adhesives={one.id.casefold(): one for one in adhesives},  # the last word on each counts
@@ -53,17 +55,19 @@ def gather(store: Store, items: Sequence[str]) -> Facts:
         )
 
 
-def _answers(store: Store) -> list[Answer]:
-    """The client's answers to packs that were sent for an approval step: by its id or its title."""
-    found = []
+def _answers(store: Store) -> tuple[list[Answer], list[Answer]]:
+    """The client's answers to packs that were sent for an approval step, by its id or its title; and the others."""
+    found: list[Answer] = []
+    loose: list[Answer] = []
     answers: dict[str, list[Decision]] = {}
     for said in decisions.live(store.catalogue, "approval"):
         answers.setdefault(str(said.body["pack"]), []).append(said)
     for pack in decisions.live(store.catalogue, "approval-pack"):
-        step = approval_step(store.plan, str(pack.body["point"]))
-        if step is not None:
-            found += folding.answers(step.id, pack, answers.get(pack.uid, ()))
-    return found
+        point = str(pack.body["point"])
+        step = approval_step(store.plan, point)
+        given = folding.answers(step.id if step else point, pack, answers.get(pack.uid, ()))
+        (found if step else loose).extend(given)
+    return found, loose
 
 
 def approval_step(plan: Plan, point: str) -> Step | None:

@@ -7,7 +7,7 @@ list under the forms, and can be taken back there.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,8 +18,8 @@ from werkzeug.wrappers import Response
 from lastlook import closing_check, deciding, recording
 from lastlook.catalogue import decisions
 from lastlook.cli.saying import decision_words
-from lastlook.closing import graph, steps
-from lastlook.closing.records import ChangeKind, Check, MeasureKind
+from lastlook.closing import cautions, graph, steps
+from lastlook.closing.records import Adhesive, ChangeKind, Check, MeasureKind
 from lastlook.closing.testing import KINDS
 from lastlook.closing_facts import gather
 from lastlook.errors import NoSuchId, UsageError
@@ -62,6 +62,7 @@ class Form:
     fields: tuple[Field, ...]
     about: str = ""
     lacking: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 _AT = Field("at", "When", hint="like 2026-03-24 13:30; empty is now")
@@ -177,6 +178,7 @@ def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
             ),
             "Until it has cured it must not be loaded. A colder night later on is a test: cure-temperature.",
             "" if glues else "No adhesive is in the list yet: copy a data sheet first, below.",
+            (*_of_glues(facts.adhesives.values()), cautions.UNCURED),
         ),
         Form(
             *("adhesive", "An adhesive's data sheet", "Copy the data sheet"),
@@ -213,6 +215,11 @@ def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
             )
         )
     return tuple(found)
+
+
+def _of_glues(known: Iterable[Adhesive]) -> tuple[str, ...]:
+    """The cautions of every adhesive in the list, each once."""
+    return tuple(dict.fromkeys(words for one in known for words in cautions.of_adhesive(one.kind)))
 
 
 @pages.get("/closing/<id>/record")

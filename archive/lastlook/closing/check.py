@@ -230,6 +230,14 @@ def _notes(facts: Facts, ids: Sequence[str], at: CaptureTime) -> Iterator[Note]:
             said.add(id)
             if item.status is not RunStatus.SPARE and not item.crosses and len(set(item.subassemblies)) > 1:
                 yield Note(id, f"{id} lies in several subassemblies; the plan names no joint line it crosses")
+    for answer in facts.loose_answers:
+        if answer.verdict != "yes" and compare(answer.shown, at) is not Order.AFTER:
+            told = (
+                steps.words_of(answer, zone)
+                if answer.verdict
+                else f"sent {describe(answer.shown, zone)}, no answer yet"
+            )
+            yield Note("approval", f"approval “{answer.step}”, which no approval step is called by: {told}", True)
     for bond in facts.bonds:
         for fault in bonds.clamp_faults(bond, facts.adhesives, zone, bonds.readings_of(facts, bond)):
             yield Note(bond.target, f"bond of {bond.target}: {fault}", True)

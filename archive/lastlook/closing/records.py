@@ -238,6 +238,8 @@ class Facts:
     """All that a check judges by. Mappings are by item, step or opening; lists in the order in which they were said.
 
     `rank`: for a picture's id, its sharpness as a share of the sharpest of its near-duplicates, where it has any.
+    `loose_answers`: the client's answers at a point that no approval step of the plan is called by, `step` being the
+    words of that point.
     `in_region`: measures a picture in the item's own region, as a share of the sharpest of its near-duplicates there,
     or, where it has none, of those given from the same station; None where there is nothing to measure or compare.
     """
@@ -250,6 +252,7 @@ class Facts:
     done: Mapping[str, tuple[Done, ...]] = field(default_factory=dict)
     releases: Mapping[str, tuple[Release, ...]] = field(default_factory=dict)
     answers: Mapping[str, tuple[Answer, ...]] = field(default_factory=dict)
+    loose_answers: tuple[Answer, ...] = ()
     witnesses: Mapping[str, tuple[Witness, ...]] = field(default_factory=dict)
     waivers: Mapping[str, tuple[Waiver, ...]] = field(default_factory=dict)
     adhesives: Mapping[str, Adhesive] = field(default_factory=dict)
