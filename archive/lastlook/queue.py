@@ -84,12 +84,17 @@ class Group:
 
 def groups(store: Store, *, everything: bool = False) -> list[Group]:
     """All open groups, the most useful first. `everything`: also what is applied and sure."""
+    name = f"queue {'of everything' if everything else ''}"
+    return list(store.kept(name, lambda: _groups(store, everything=everything)))
+
+
+def _groups(store: Store, *, everything: bool) -> list[Group]:
     plan = store.plan
     sessions = all_sessions(store)
     homes = {step.id: step.subassembly for step in plan.steps}
     gathered: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
     stretch, last = 0, None
-    for one in review.open_pictures(store.catalogue):
+    for one in _open(store):
         if one.rejected and not one.claims:
             continue  # a person looked, and said no to all there was
         need = _need(one)
@@ -108,6 +113,10 @@ def groups(store: Store, *, everything: bool = False) -> list[Group]:
         gathered[where, (need.value, *_signature(one))].append(one)
     found = [_group(where, each, homes, plan) for (where, _), each in gathered.items()]
     return sorted(found, key=lambda group: (-group.worth, group.pictures[0].taken_ms or 0, group.id))
+
+
+def _open(store: Store) -> list[Open]:
+    return store.kept("open pictures", lambda: review.open_pictures(store.catalogue))
 
 
 def find(store: Store, id: str) -> Group:
@@ -188,7 +197,10 @@ def preview(store: Store, session: Session) -> Preview:
     steps = {target for dimension, target in session.targets if dimension is Dimension.STEP}
     wanted |= {homes[step] for step in steps if step in homes}
     taken, differing = [], []
-    for one in review.open_pictures(store.catalogue):
+    start, end = pictures.ms(session.start), pictures.ms(session.end)
+    for one in _open(store):
+        if one.earliest_ms is None or one.latest_ms is None or one.latest_ms < start or one.earliest_ms > end:
+            continue  # most lie far off: a cheap look before the exact one
         if session.share(_time(one)) <= 0.5 or (one.rejected and not one.claims):
             continue
         other = next(

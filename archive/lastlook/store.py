@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Self, TypeVar
+from typing import Self, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,7 @@ class Caches:
     plan: tuple[str, Plan] | None = None
     tagged: dict[tuple[str, ...], NDArray[np.bool_]] = field(default_factory=dict)
     tagged_of: tuple[int, int] = (-1, -1)  # the versions of columns and tags that `tagged` was read from
+    kept: dict[str, tuple[object, object]] = field(default_factory=dict)  # by name: (version, what was made of it)
 
 
 class Store:
@@ -126,6 +127,25 @@ class Store:
                 if self._caches.tagged_of == version and self.catalogue.counters()["tags"] == version[1]:
                     self._caches.tagged[key] = kept
         return kept
+
+    def kept(self, name: str, make: Callable[[], T]) -> T:
+        """What `make` makes of the catalogue, made anew once anything was decided or has come in. It is shared by
+        threads: nobody may change it."""
+        if self.catalogue.in_transaction():
+            return make()  # what is seen in here may yet be taken back
+        version = self._version()
+        with self._caches.lock:
+            found = self._caches.kept.get(name)
+        if found is not None and found[0] == version:
+            return cast(T, found[1])
+        made = make()
+        if self._version() == version:
+            with self._caches.lock:
+                self._caches.kept[name] = version, made
+        return made
+
+    def _version(self) -> tuple[object, ...]:
+        return (*sorted(self.catalogue.counters().items()), decisions.last_seq(self.catalogue))
 
     @property
     def index(self) -> TextIndex:

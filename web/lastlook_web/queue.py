@@ -52,7 +52,7 @@ def page() -> str:
         at=at,
         total=len(found),
         open_total=sum(len(each.pictures) for each in found),
-        placed=review.placed_count(store().catalogue),
+        placed=store().kept("placed", lambda: review.placed_count(store().catalogue)),
         shown=_shown(group),
         more=max(0, len(group.pictures) - SHOWN) if group else 0,
         need=NEEDS[group.need] if group else "",
