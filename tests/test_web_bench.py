@@ -6,7 +6,9 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from io import BytesIO
@@ -26,9 +28,12 @@ from lastlook.catalogue import media, pictures
 from lastlook.intake.discover import FoundKind, kind_of
 from lastlook.jobs import Runner
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app
+from lastlook_web import ViewerConfig, create_app, lan
 from lastlook_web.config import Limits
+from lastlook_web.joining import invitation
+from lastlook_web.receiving import server_of
 from lastlook_web.uploads import NoRoom, State, Upload, Uploads, fitting_name, safe_name
+from lastlook_web.visits import made_passcode
 from tests import browser, webarchive
 from tests.browser import every, one, open_page, overflow, size
 from tests.media import bench_picture, exif_block, write_photo
@@ -447,6 +452,10 @@ def test_photos_are_chosen_sent_and_seen_placed(
         assert "is no photo and no clip, but text" in refused
         assert "10 APR 2026" in one(driver, ".now").text
         assert overflow(driver) <= 0
+        assert browser.axe(driver) == []
+        browser.look(driver, dark=True)
+        assert browser.axe(driver) == []
+        browser.look(driver)
         # 415 is what was meant to be said; nothing else is to be complained of.
         assert [each for each in browser.complaints(driver) if "415" not in each] == []
     with Store(filled.archive) as store:
@@ -470,3 +479,139 @@ def test_a_connection_that_breaks_is_waited_for(driver: Chrome, app: Flask, tmp_
         WebDriverWait(driver, 10).until(lambda _: "No connection." in one(driver, ".file-line").text)
         WebDriverWait(driver, 30).until(lambda _: every(driver, '[data-state="taken"]'))
         browser.complaints(driver)
+
+
+# ------------------------------------------------------------------------------------------------ letting a phone in
+
+
+@pytest.fixture
+def opened(filled: Filled) -> Iterator[tuple[Flask, str]]:
+    """The viewer opened to a network (another address of this machine stands for it), and where it is."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    config = ViewerConfig(filled.archive, by="Ines", port=port, lan=("127.0.0.2",), passcode="lantern-40-mast")
+    app = create_app(config)
+    lines = []
+    for host in ("127.0.0.1", "127.0.0.2"):
+        lines.append(socket.socket())
+        lines[-1].setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        lines[-1].bind((host, port))
+    server = server_of(app, lines)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    yield app, f"http://127.0.0.1:{port}"
+    server.close()
+    server.task_dispatcher.shutdown(timeout=1)
+    thread.join(timeout=5)
+    runner_of(app).close()
+
+
+@pytest.mark.browser
+def test_a_phone_scans_the_code_comes_in_and_leaves(driver: Chrome, opened: tuple[Flask, str], photo: Path) -> None:
+    _, bench = opened
+    size(driver, 1280)
+    driver.delete_all_cookies()
+    browser.complaints(driver)
+    open_page(driver, f"{bench}/join")
+    one(driver, "#passcode").send_keys("lantern-40-mast")
+    one(driver, "main form button").click()
+    WebDriverWait(driver, 10).until(lambda _: "Lightship" in driver.title)
+    open_page(driver, f"{bench}/join")
+    one(driver, "main section form button").click()
+    WebDriverWait(driver, 10).until(lambda _: every(driver, ".join-code svg"))
+    assert browser.axe(driver) == []
+    # The code is read from the screen as a phone reads it, in the dark colours too (ISO/IEC 18004, by zxing-cpp).
+    browser.look(driver, dark=True)
+    assert browser.axe(driver) == []
+    shown = one(driver, ".join-code").screenshot_as_png
+    browser.look(driver)
+    import zxingcpp
+    from PIL import Image
+
+    (read,) = zxingcpp.read_barcodes(Image.open(BytesIO(shown)).convert("RGB"))
+    address = one(driver, ".join .id").text
+    assert read.text == address
+    assert address.startswith(f"http://127.0.0.2:{bench.rsplit(':', 1)[1]}/join/")
+    # Now the phone: another name, so another cookie.
+    size(driver, 390)
+    open_page(driver, address)
+    assert "Lightship" not in driver.page_source
+    assert browser.axe(driver) == []
+    one(driver, "main button").click()
+    WebDriverWait(driver, 10).until(lambda _: "At the bench" in driver.title)
+    assert one(driver, ".bench-foot").text == "Your visit"
+    one(driver, "#picked").send_keys(str(photo))
+    WebDriverWait(driver, 40).until(lambda _: every(driver, '[data-state="taken"]'))
+    one(driver, ".bench-foot a").click()
+    WebDriverWait(driver, 10).until(lambda _: "Visits" in driver.title)
+    assert len(every(driver, ".who li")) == 2
+    assert browser.axe(driver) == []
+    assert overflow(driver) <= 0
+    one(driver, "main form button").click()
+    WebDriverWait(driver, 10).until(lambda _: "Passcode" in driver.title)
+    open_page(driver, f"{bench.replace('127.0.0.1', '127.0.0.2')}/bench")
+    assert "Passcode" in driver.title
+    # The code is used up.
+    open_page(driver, address)
+    assert "does not let anybody in" in one(driver, "main").text
+    assert browser.complaints(driver) == []
+
+
+@pytest.mark.browser
+def test_a_link_from_another_site_keeps_the_visit(driver: Chrome, opened: tuple[Flask, str], tmp_path: Path) -> None:
+    _, bench = opened
+    driver.delete_all_cookies()
+    open_page(driver, f"{bench}/enter")
+    one(driver, "#passcode").send_keys("lantern-40-mast")
+    one(driver, "main form button").click()
+    WebDriverWait(driver, 10).until(lambda _: "Lightship" in driver.title)
+    elsewhere = tmp_path / "elsewhere.html"
+    elsewhere.write_text(f'<title>Elsewhere</title><a href="{bench}/plan">to the plan</a>')
+    driver.get(elsewhere.as_uri())
+    one(driver, "a").click()
+    WebDriverWait(driver, 10).until(lambda _: driver.title.startswith("Plan"))
+    open_page(driver, f"{bench}/visit")
+    assert len(every(driver, ".who li")) == 1
+
+
+def test_the_terminal_says_where_it_is_and_for_whom_it_is_fine(opened: tuple[Flask, str]) -> None:
+    app, _ = opened
+    said = "\n".join(invitation(app, app.extensions["lastlook-config"], made=True))
+    assert "Passcode: lantern-40-mast  (made for this start, and shown this once)" in said
+    assert re.search(r"http://127\.0\.0\.2:\d+/join/\S{16}\n", said)
+    assert "not encrypted" in said
+    assert "That is fine in a workshop's" in said
+    assert "█" in said
+    assert "Passcode" not in "\n".join(invitation(app, app.extensions["lastlook-config"], made=False))
+
+
+def test_a_made_passcode_is_long_and_no_letter_of_it_looks_like_another() -> None:
+    made = {made_passcode() for _ in range(200)}
+    assert len(made) == 200
+    assert all(re.fullmatch(r"[a-z2-9]{5}-[a-z2-9]{5}", each) for each in made)
+    assert not set("".join(made)) & set("iIlLoO01")
+
+
+def test_only_addresses_of_a_private_network_are_listened_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    # RFC 1918 lists the private ones; the others are of RFC 5737, 3927 and 6598, and public.
+    found = ["10.1.2.3", "172.16.0.9", "172.32.0.1", "192.168.1.20", "192.0.2.4", "169.254.3.3", "100.64.0.1",
+             "8.8.8.8", "127.0.0.1", "fe80::1", "", "192.168.1.20"]  # fmt: skip
+    assert lan.private(found) == ("10.1.2.3", "172.16.0.9", "192.168.1.20")
+    assert all(lan.is_private(each) for each in lan.addresses())
+
+
+def test_serve_says_what_keeps_it_from_the_network(filled: Filled, monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from lastlook_web.command import serve
+
+    monkeypatch.setattr(lan, "addresses", lambda: ())
+    given = ["--archive", str(filled.archive.root), "--lan"]
+    told = CliRunner().invoke(serve, given)
+    assert "no address in a network of its own" in str(told.exception)
+    told = CliRunner().invoke(serve, [*given, "--host", "0.0.0.0"])
+    assert "by itself" in str(told.exception)
+    monkeypatch.setattr(lan, "addresses", lambda: ("127.0.0.2",))
+    told = CliRunner().invoke(serve, [*given, "--passcode", "short"])
+    assert "5 letters" in str(told.exception)

@@ -125,7 +125,7 @@ def test_a_job_is_watched_left_and_its_result_read(client: FlaskClient, counting
     assert "Asked for by Ines" in page
     assert "<b>missing" not in page
     assert "One screw is &lt;b&gt;missing&lt;/b&gt;." in page
-    assert "Has a look to be taken" in page
+    assert "Wants a look" in page
 
 
 def test_it_is_stopped_and_gone_on_with(client: FlaskClient, counting: Counting, app: Flask) -> None:
@@ -252,6 +252,10 @@ def test_progress_moves_by_itself_and_the_result_comes(
         bar = one(driver, "progress")
         assert bar.accessible_name == "Count screws"
         assert bar.aria_role in {"progressbar", "progress"}
+        assert browser.axe(driver) == []
+        browser.look(driver, dark=True)
+        assert browser.axe(driver) == []
+        browser.look(driver)
         counting.steps.release()
         WebDriverWait(driver, 10).until(lambda _: float(bar.get_attribute("value") or 0) > 0.3)
         assert "1 of 3" in one(driver, ".job-line").text
@@ -261,5 +265,6 @@ def test_progress_moves_by_itself_and_the_result_comes(
         assert "3 trays counted." in one(driver, ".job-line").text
         assert "3 trays counted." in str(one(driver, "#work-said").get_attribute("textContent"))
         assert not every(driver, "progress")
+        assert browser.axe(driver) == []
         assert browser.complaints(driver) == []
         assert runner_of(app).jobs()[0].state is State.DONE

@@ -27,7 +27,9 @@ from lastlook_web import words
 from lastlook_web.app import store
 from lastlook_web.config import ViewerConfig
 from lastlook_web.jobs import LINKS, runner
+from lastlook_web.joining import from_here
 from lastlook_web.receiving import PIECE
+from lastlook_web.security import safe_next
 from lastlook_web.uploads import NoPicture, NoRoom, State, TooLarge, Upload, Uploads
 
 pages = Blueprint("bench", __name__)
@@ -147,6 +149,7 @@ def page() -> str:
         undo=_undoable(request.args.get("did", "")),
         begun=_undoable(request.args.get("begun", ""), "session"),
         limits=config.limits,
+        here=from_here(),
         most=MOST_FILES,
         piece=PIECE // 4,
         zone=store().zone,
@@ -160,7 +163,8 @@ def work() -> Response:
     if form.get("stop"):
         ended = sessions.stop(store(), typed=form["stop"])
         flash(f"Stopped working on {', '.join(target for _, target in ended.targets)}.")
-        return redirect(url_for("bench.page"), 303)
+        # The head of every page has this button: who stops there stays there.
+        return redirect(safe_next(form["back"]) if form.get("back") else url_for("bench.page"), 303)
     targets = [Target(dimension, form[name]) for name, dimension in _KINDS if form.get(name, "").strip()]
     if not targets:
         raise UsageError("nothing was chosen", "Choose what you are working on: a subassembly, a step or a run.")

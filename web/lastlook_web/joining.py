@@ -81,10 +81,14 @@ def code() -> Response:
     return redirect(url_for("joining.page"), 303)
 
 
-def _on_this_machine() -> None:
-    """Only who sits here: by the address it comes from, and by the name it called."""
+def from_here() -> bool:
+    """Whether who asks sits at this computer: by the address it comes from, and by the name it called."""
     host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
-    if not is_loopback(request.remote_addr or "") or not is_loopback(host):
+    return is_loopback(request.remote_addr or "") and is_loopback(host) and host not in _config().lan
+
+
+def _on_this_machine() -> None:
+    if not from_here():
         abort(404)
 
 

@@ -27,7 +27,7 @@ async function anew() {
     row.remove();
     if (old) old.replaceWith(row);
     else list.prepend(row);
-    said.textContent = `${row.querySelector("h1, h3").textContent}: ${row.querySelector(".job-state").textContent}. ${row.querySelector(".job-line").textContent}`;
+    said.textContent = `${row.querySelector("h1, h2").textContent}: ${row.querySelector(".job-state").textContent}. ${row.querySelector(".job-line").textContent}`;
     if (focus === row.id) row.querySelector("button, a")?.focus();
   }
 }
