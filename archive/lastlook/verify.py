@@ -197,7 +197,7 @@ def _original(archive: Archive, medium: Medium, *, read_all: bool) -> Finding | 
         size = path.stat().st_size
     except FileNotFoundError:
         hint = (
-            "It was left in place: put it back there, or take it in again from where it is now."
+            "It was left in place: put it back there, or run 'lastlook relink FOLDER' with where it is now."
             if medium.in_place
             else "Put it back from a backup, or take the file in again."
         )

@@ -87,7 +87,7 @@ def restore(backup_dir: Path, out: Path, state: str, quiet: bool, as_json: bool)
             f"Restored {plural(made.files, 'original')}, {made.size_bytes / 1e6:.1f} MB, to {made.archive.root}."
         )
         if made.moved:
-            click.echo(f"{plural(made.moved, 'clip')} that had been left in place now lie in left-in-place/.")
+            click.echo(f"Files that had been left in place, now in left-in-place/: {made.moved}.")
     return 1 if made.problems else 0
 
 
