@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
@@ -34,7 +35,7 @@ from lastlook.tagging import (
     spoken,
     weigh,
 )
-from lastlook.tagging.context import clock
+from lastlook.tagging.context import SessionOverlap, clock
 from lastlook.tagging.weigh import combined
 from lastlook.tagging.words import name_words, words_of
 
@@ -432,6 +433,17 @@ def test_no_conclusion_is_drawn_from_an_unknown_target() -> None:
 # ---------------------------------------------------------------------------------------------------- weighing
 
 SUB = Dimension.SUBASSEMBLY
+
+
+def test_a_place_named_with_a_step_in_one_session_is_where_the_step_is_done() -> None:
+    start = datetime(2026, 3, 20, 12, tzinfo=UTC)
+    both = SessionOverlap("a", start, ((SUB, "MAST"), (Dimension.STEP, "S05")), 1.0, "ada")
+    found = {each.target: each for each in propose_all(Context(PLAN, LEXICON, sessions=(both,)))}
+    assert found["MAST"].applies
+    assert found["S05"].applies
+    assert "BHD-11" not in found, "the plan has S05 at the bulkhead; the builder said otherwise"
+    alone = SessionOverlap("a", start, ((Dimension.STEP, "S05"),), 1.0, "ada")
+    assert {each.target for each in propose_all(Context(PLAN, LEXICON, sessions=(alone,)))} == {"S05", "BHD-11"}
 
 
 def claim(target: str, source: ProposalSource, confidence: float, dimension: Dimension = SUB) -> Proposal:

@@ -28,12 +28,27 @@ def propose(context: Context) -> list[Proposal]:
             sure = weights.run_place if tag.dimension is Dimension.RUN else weights.person_place
             keep(place, sure, f"{tag.dimension.value} {tag.target} lies in {place}")
     for proposal in context.so_far:
+        said = _said_beside(context, proposal)
         place = places.get((proposal.dimension, proposal.target))
-        if place:
+        if place and (not said or place in said):
             factor = weights.run_place if proposal.dimension is Dimension.RUN else weights.step_place
             evidence = f"{proposal.dimension.value} {proposal.target} lies in {place}; {proposal.evidence}"
             keep(place, proposal.confidence * factor, evidence)
     return list(best.values())
+
+
+def _said_beside(context: Context, proposal: Proposal) -> set[str]:
+    """The places that a person named in one breath with a step: a session on MAST and S08 is about S08 at the mast,
+    wherever the plan has most of that step."""
+    if proposal.source is not ProposalSource.SESSION:
+        return set()
+    return {
+        target
+        for overlap in context.sessions
+        if (proposal.dimension, proposal.target) in overlap.targets
+        for dimension, target in overlap.targets
+        if dimension is Dimension.SUBASSEMBLY
+    }
 
 
 def _places(context: Context) -> Iterator[tuple[tuple[Dimension, str], str]]:
