@@ -235,3 +235,34 @@ def test_touching_is_by_interval(filled: Archive) -> None:
         at = pictures.ms(one.time.earliest)
         assert one.rid in placed.touching(store.catalogue, at, at)
         assert one.rid not in placed.touching(store.catalogue, at - 2000, at - 1000)
+
+
+def test_every_sheet_says_what_is_worked_on_and_stops_it_there(tmp_path: Path) -> None:
+    from lastlook_web import ViewerConfig, create_app
+
+    archive = archives.make(tmp_path / "bench")
+    app = create_app(ViewerConfig(archive, by="ada"))
+    client = app.test_client()
+    sheets = ("/", "/queue", "/plan", "/runs", "/closings", "/help")
+    for sheet in sheets:
+        page = client.get(sheet)
+        if page.status_code == 200:
+            assert "say what" in page.text, sheet
+    with Store(archive, by="ada") as store:
+        sessions.start(store, [MAST, STEP])
+    seen = [client.get(sheet) for sheet in sheets]
+    assert sum(page.status_code == 200 for page in seen) >= 5
+    for page in seen:
+        if page.status_code == 200:
+            assert "MAST · S80" in page.text
+            assert 'name="stop"' in page.text
+    token = seen[0].text.split('name="token" value="')[1].split('"')[0]
+    with Store(archive) as store:
+        going = sessions.under_way(store)
+    assert going is not None
+    body = {"token": token, "stop": going.uid, "back": "/plan"}
+    stopped = client.post("/bench/work", data=body)
+    assert (stopped.status_code, stopped.headers["Location"]) == (303, "/plan")
+    assert "say what" in client.get("/plan").text
+    with Store(archive, by="ada") as store:
+        assert sessions.under_way(store) is None

@@ -153,7 +153,8 @@ def _drawn(dice: np.random.Generator) -> cardviews.Grey:
             _put(view, np.kron(board, np.ones((step, step), np.uint8)), x, y)
         elif kind == 4:
             bits = (dice.random((5, 5)) < 0.5).astype(np.uint8) * 255  # such as nobody printed
-            _put(view, np.kron(np.pad(np.pad(bits, 1), 1, constant_values=255), np.ones((9, 9), np.uint8)), x, y)
+            framed = np.pad(np.pad(bits, 1), 1, constant_values=255)
+            _put(view, np.asarray(np.kron(framed, np.ones((9, 9), np.uint8)), dtype=np.uint8), x, y)
         else:
             family = (cv2.aruco.DICT_APRILTAG_36h11, cv2.aruco.DICT_4X4_50)[int(dice.integers(0, 2))]
             face = cv2.aruco.generateImageMarker(

@@ -12,6 +12,7 @@ from flask import Flask, current_app, g, render_template, request
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
+from lastlook import sessions
 from lastlook.errors import AmbiguousId, ArchiveBusy, LastlookError, NoSuchId, UsageError
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
@@ -83,6 +84,7 @@ def create_app(config: ViewerConfig) -> Flask:
         app.register_blueprint(family.pages)
     jobs.install(app, config)
     bench.install(app, config)
+    runs.install(app)
     joining.install(app)
     app.teardown_appcontext(_close)
     app.context_processor(_everywhere)
@@ -158,7 +160,13 @@ def _everywhere() -> dict[str, object]:
     if getattr(g, "bare", False) or request.endpoint in {"security.enter", "security.check"}:
         return {}
     held = tally(store(), current_app.extensions["lastlook-overview"])
-    return {"build": store().plan.build, "tally": held, "asked": "", "offered": completing.listed(store().plan)}
+    return {
+        "build": store().plan.build,
+        "tally": held,
+        "asked": "",
+        "offered": completing.listed(store().plan),
+        "at_work": sessions.under_way(store()),
+    }
 
 
 # ------------------------------------------------------------------------------------------------ errors

@@ -9,6 +9,7 @@ from flask import Blueprint, Response, abort, flash, jsonify, redirect, render_t
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import deciding, tiling, viewing
+from lastlook.cameras import cameras
 from lastlook.catalogue.media import Medium
 from lastlook.deciding import CAPTION_LIMIT, Target
 from lastlook.errors import NoSuchId, UsageError
@@ -69,6 +70,7 @@ def page(id: str) -> str:
     return render_template(
         "picture.html",
         picture=picture,
+        camera_shown=cameras(store().catalogue).shown(picture.camera) if picture.camera else "the file does not say",
         medium=shown.medium,
         shown=shown,
         lines=_lines(plan, shown),

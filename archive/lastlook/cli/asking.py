@@ -9,6 +9,7 @@ import click
 
 from lastlook import times
 from lastlook.archive import text_to_path
+from lastlook.cameras import Cameras, cameras
 from lastlook.cli.common import (
     clock,
     harmless,
@@ -95,19 +96,22 @@ def find(
     )
     answer = answer_to(store, question)
     if as_json:
-        print_json(answer_json(answer, store.zone))
+        print_json(answer_json(answer, store.zone, cameras(store.catalogue)))
     else:
         for line in answer_lines(answer, store.zone):
             click.echo(line)
     return 0 if answer.total else 1
 
 
-def answer_json(answer: Answer, zone: str) -> dict[str, object]:
+def answer_json(answer: Answer, zone: str, called: Cameras) -> dict[str, object]:
+    def hit_with_camera(hit: Hit) -> dict[str, object]:
+        return {**hit_json(hit, zone), "camera": called.shown(hit.picture.camera) if hit.picture.camera else None}
+
     return {
         "total": answer.total,
-        "hits": [hit_json(hit, zone) for hit in answer.hits],
+        "hits": [hit_with_camera(hit) for hit in answer.hits],
         "undetermined_total": answer.undetermined_total,
-        "undetermined": [hit_json(hit, zone) for hit in answer.undetermined],
+        "undetermined": [hit_with_camera(hit) for hit in answer.undetermined],
         "nearest": mapping_json(answer.nearest),
         "said": list(answer.said),
     }
@@ -157,14 +161,14 @@ def show(store: Store, picture: str, as_json: bool) -> int:
 
     shown = history.show(store, picture)
     if as_json:
-        print_json(shown_json(shown, store.zone))
+        print_json(shown_json(shown, store.zone, cameras(store.catalogue)))
     else:
-        for line in shown_lines(shown, store.zone):
+        for line in shown_lines(shown, store.zone, cameras(store.catalogue)):
             click.echo(line)
     return 0
 
 
-def shown_json(shown: Shown, zone: str) -> dict[str, object]:
+def shown_json(shown: Shown, zone: str, called: Cameras) -> dict[str, object]:
     picture, medium = shown.picture, shown.medium
     return {
         **picture_json(picture, zone),
@@ -182,7 +186,8 @@ def shown_json(shown: Shown, zone: str) -> dict[str, object]:
         "spoken": picture.spoken,
         "width": picture.width,
         "height": picture.height,
-        "camera": picture.camera,
+        "camera": called.shown(picture.camera) if picture.camera else "",
+        "camera_key": picture.camera,
         "facts": dict(medium.facts),
         "warnings": list(medium.warnings),
         "original": medium.stored,
@@ -217,7 +222,7 @@ def shown_json(shown: Shown, zone: str) -> dict[str, object]:
     }
 
 
-def shown_lines(shown: Shown, zone: str) -> Iterator[str]:
+def shown_lines(shown: Shown, zone: str, called: Cameras) -> Iterator[str]:
     picture, medium = shown.picture, shown.medium
     yield f"{picture.id}  {where(picture)}"
     yield f"  taken    {times.describe(picture.time, zone)}"
@@ -236,7 +241,7 @@ def shown_lines(shown: Shown, zone: str) -> Iterator[str]:
             TagState.PROPOSED: f"{tag.confidence:.0%} " + ("proposed" if tag.counts else "offered"),
         }[tag.state]
         yield f"  {tag.dimension.value:<12} {tag.target:<10} {state:<14} {tag.why}"
-    yield f"  camera   {picture.camera or 'the file does not say'}"
+    yield f"  camera   {called.shown(picture.camera) if picture.camera else 'the file does not say'}"
     if medium.facts:
         yield "  facts    " + ", ".join(f"{key} {value}" for key, value in medium.facts.items())
     yield f"  size     {picture.width} × {picture.height}, {medium.format}"
