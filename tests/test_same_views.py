@@ -1,11 +1,13 @@
-"""The same view of a deep model, told on the sample media: rendered hulls with ribs and runs, seen on a patterned mat.
+"""The same view of a deep model, and what changed in it, told on the sample media: hulls with ribs and runs on a mat.
 
 What is the same place is the truth of sample_media/truth.json: pictures of one station, taken by hand on other days.
 """
 
 from __future__ import annotations
 
+import json
 from functools import cache
+from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
@@ -14,6 +16,8 @@ import pytest
 from PIL import Image, ImageOps
 
 from lastlook import same_views
+from lastlook.archive import Archive
+from lastlook.cli.main import main
 from lastlook.registration import Bytes, sameview
 from lastlook.registration.sameview import Looked, View
 from tests import lightship
@@ -101,3 +105,32 @@ def test_pictures_are_reached_through_one_that_is_surely_the_same(monkeypatch: p
     looks = {each.id: cast(Looked, f"look of {each.id}") for each in asked}
     found = same_views._through([between], asked, {"mirror"}, looks)
     assert [(each.picture.id, each.through) for each in found] == [("near", "between")]
+
+
+def test_a_time_line_counts_what_changed(
+    lightship_archive: Archive, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The lid came on the mast foot between two stills of one clip; other pairs were taken from elsewhere."""
+    own = lightship.copy(lightship_archive, tmp_path)
+
+    def told(*words: str) -> str:
+        assert main(["timeline", "MAST", *words, "--archive", str(own.root)]) == 0
+        return capsys.readouterr().out
+
+    moments = {each["id"]: each for each in json.loads(told("--json"))["moments"]}
+    lid = moments["O4"]["change"]
+    assert lid["aligned"]
+    assert lid["places"]
+    assert (own.derived / lid["file"]).is_file()
+    # The largest place is where the lid lies: around the foot box, at about 0.45, 0.5 of the earlier still.
+    left, top, width, height = max(lid["places"], key=lambda each: each["share"])["box"]
+    assert left < 0.45 < left + width
+    assert top < 0.5 < top + height
+    apart = moments["S10"]["change"]
+    assert not apart["aligned"]
+    assert apart["why"]
+    assert moments["O2"]["change"] is None, "there is one picture only"
+    text = told()
+    assert "   change  aligned, " in text
+    assert "   change  not aligned: " in text
+    assert all(each["change"] is None for each in json.loads(told("--json", "--quick"))["moments"])
