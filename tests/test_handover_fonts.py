@@ -11,9 +11,10 @@ import pytest
 from babel import Locale, localedata
 from PIL import Image, ImageColor
 
-from lastlook import approvals
+from lastlook import approvals, stating
 from lastlook.archive import Archive
 from lastlook.errors import UsageError
+from lastlook.handing_over import Options, preview
 from lastlook.handover import fonts, printed
 from lastlook.handover.compose import LABELS
 from lastlook.handover.content import Cell, Chapter, Content, Figure, PictureEntry, Section, Statement, Table
@@ -126,7 +127,10 @@ def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monk
     assert places[begin] > places[last], places
 
 
-def test_a_letter_that_no_font_has_is_told_and_never_an_empty_box(tmp_path: Path) -> None:
+def test_a_letter_that_no_font_has_is_told_and_never_an_empty_box(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packaged_only(monkeypatch)  # a computer may have a font of signs of its own there
     made = content("Mast \ue0f1 foot")  # private use: no standard says how it looks
     found = fonts.look(printed.texts(made))
     assert found.missing == "\ue0f1"
@@ -145,11 +149,27 @@ def test_a_font_of_the_computer_is_named(monkeypatch: pytest.MonkeyPatch) -> Non
     assert found.of_machine == ("Some Font 1.000",)
 
 
-def test_a_pack_whose_wording_the_print_cannot_show_is_not_sent(lightship_archive: Archive, tmp_path: Path) -> None:
+def test_a_pack_whose_wording_the_print_cannot_show_is_not_sent(
+    lightship_archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packaged_only(monkeypatch)
     made = lightship.copy(lightship_archive, tmp_path)
     with Store(made, by="builder") as store, pytest.raises(UsageError, match="no letters for \ue0f1"):
         approvals.send(store, tmp_path / "pack.pdf", point="foot", wording="May \ue0f1?", picture_ids=["p27ee"])
     assert not (tmp_path / "pack.pdf").exists()
+
+
+def test_what_the_print_cannot_show_is_said_in_the_record(
+    lightship_archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packaged_only(monkeypatch)
+    made = lightship.copy(lightship_archive, tmp_path)
+    with Store(made, by="builder") as store:
+        stating.state(store, "supply", "5 V \ue0f1, קוטב חיובי במרכז")
+        seen = preview(store, Options(language="de"))
+    assert seen.unprintable == "\ue0f1"
+    limits = seen.content.chapters[-1].sections[-1].statements
+    assert any("keine Zeichen für \ue0f1 (U+E0F1)" in said.text for said in limits)
 
 
 def test_insulation_is_drawn_with_its_tracer_beside_its_code(tmp_path: Path) -> None:
