@@ -423,6 +423,19 @@ def test_the_schedule_goes_out_and_comes_back_as_csv(copy: Filled) -> None:
     assert "W03 changed: colour OG → WH" in text_of(late.text)
 
 
+def test_a_long_schedule_is_taken_and_one_without_end_is_not(copy: Filled) -> None:
+    client = client_of(copy)
+    title = "one of the lamps of the harbour front " * 9
+    rows = "".join(f"X{n:03},{title},RD,30,BHD-11.TB.{n},DKH.LED{n}+\n" for n in range(180))
+    text = "Run,Title,Colour,AWG,From,To\n" + rows
+    assert len(text) > 65_536, "longer than any other form may be"
+    shown = upload(client, text)
+    assert shown.status_code == 200
+    assert "X000 added" in text_of(shown.text)
+    assert "and 168 more." in text_of(shown.text)
+    assert upload(client, text * 3).status_code == 413
+
+
 def test_a_schedule_at_fault_names_its_lines(copy: Filled) -> None:
     answer = upload(client_of(copy), "Run,Title,Colour,AWG\nW01,Feed,RD,26\nW03,Lantern,blurple,99\n")
     assert answer.status_code == 400

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
-from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
+from flask import Blueprint, Flask, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import planning, run_record, schedule_edits, viewing
@@ -27,6 +27,9 @@ from lastlook_web.app import store
 
 pages = Blueprint("runs", __name__)
 
+LONGEST_SCHEDULE = 160_000
+"""Bytes of a wire schedule that is sent: more than a thousand runs."""
+
 NEW = "new"
 """What stands for a run that is not there yet, in an address. No id of a plan: ids of runs are looked up first."""
 
@@ -38,6 +41,12 @@ _STATES = {
     State.UNDETERMINED: "undetermined",
     State.WAIVED: "waived",
 }
+
+
+def install(app: Flask) -> None:
+    """A whole schedule is longer than a form may be."""
+    # The second time it comes as a field, in which every sign may be written as three.
+    app.extensions["lastlook-limits"] |= {"runs.upload": LONGEST_SCHEDULE, "runs.load": 3 * LONGEST_SCHEDULE}
 
 
 def _natural(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -130,7 +130,9 @@ function start() {
   };
   const play = () => (player.paused ? player.play().catch(() => {}) : player.pause());
   const put = (id) => {
-    document.getElementById(id).value = clock(player.currentTime);
+    const field = document.getElementById(id);
+    if (!field) return;
+    field.value = clock(player.currentTime);
     drawn.range();
   };
   const keys = {

@@ -13,7 +13,9 @@ export function line(length, go) {
   const to = document.getElementById("s-to");
   const place = (at) => (length > 0 ? Math.min(100, Math.max(0, (at * 100) / length)) : 0);
 
+  // Without a plan there is nothing to tag a stretch with, and no fields for one.
   const drawRange = () => {
+    if (!from || !to) return;
     const first = seconds(from.value);
     const last = seconds(to.value);
     const whole = first === 0 && last !== null && last >= length - 0.05;
@@ -21,7 +23,7 @@ export function line(length, go) {
     range.setAttribute("x", `${good ? place(first) : 0}%`);
     range.setAttribute("width", good ? `${place(last) - place(first)}%` : "0");
   };
-  for (const field of [from, to]) field.addEventListener("input", drawRange);
+  for (const field of [from, to]) field?.addEventListener("input", drawRange);
   drawRange();
 
   const there = (event) => {
