@@ -68,13 +68,21 @@ def _places(value: Any) -> bool:
 
 def _heard(value: Any) -> bool:
     return isinstance(value, list) and all(
-        _object(one) and _whole(one["start_ms"]) and _whole(one["end_ms"]) and _text(one["text"]) and _number(one["sure"])
+        _object(one)
+        and _whole(one["start_ms"])
+        and _whole(one["end_ms"])
+        and _text(one["text"])
+        and _number(one["sure"])
         for one in value
     )
 
 
 def _stretch(value: Any) -> bool:
-    return isinstance(value, dict) and _text(value["clip"]) and all(_whole(value[key]) for key in ("from_ms", "to_ms"))
+    return (
+        isinstance(value, dict)
+        and _text(value.get("clip"))
+        and all(_whole(value.get(key)) for key in ("from_ms", "to_ms"))
+    )
 
 
 def _moment(value: Any) -> bool:
