@@ -155,7 +155,7 @@ def _coverage(face: Face) -> frozenset[int]:
 
 @cache
 def _of_machine(letter: int, lacking: frozenset[int]) -> Face | None:
-    """A font of this computer that has `letter`: the one that has most of what is lacking, plain before slanted."""
+    """A font of this computer that has `letter`: the one that has most of what is lacking, upright and of common weight first."""
     command = [
         "fc-list",
         "--format",
@@ -173,7 +173,7 @@ def _of_machine(letter: int, lacking: frozenset[int]) -> Face | None:
         if Path(file).suffix.lower() not in {".ttf", ".otf", ".ttc"} or index > 0xFFFF:  # beyond: named styles of one
             continue
         name = f"{family.split(',')[0]} {int(version) / 65536:.3f}" if version.isdigit() else family.split(",")[0]
-        slanted = any(word in style for word in ("Italic", "Oblique", "Bold", "Black", "Condensed"))
+        slanted = any(word in style for word in ("Italic", "Oblique", "Bold", "Black", "Condensed", "Light", "Thin"))
         face = Face(Path(file), index, of_machine=True, title=name)
         ranked.append((slanted, "Mono" in family or "Serif" in family, file, face))
     best: tuple[int, Face] | None = None
