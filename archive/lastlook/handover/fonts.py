@@ -155,7 +155,7 @@ def _coverage(face: Face) -> frozenset[int]:
 
 @cache
 def _of_machine(letter: int, lacking: frozenset[int]) -> Face | None:
-    """A font of this computer that has `letter`: the one that has most of what is lacking, upright and of common weight first."""
+    """A font of this computer that has `letter`: of the plainest ones, that which has most of what is lacking."""
     command = [
         "fc-list",
         "--format",
