@@ -102,5 +102,5 @@ def _with_copy(archive: Archive, finding: Finding, medium: Medium, places: Seque
 def ages(archive: Archive, now: datetime | None = None) -> Ages:
     """How old the last good backup and the last check are."""
     with Catalogue(archive.catalogue, look_only=True) as catalogue:
-        sums = [medium.sha256 for medium in media.every(catalogue)]
+        sums = media.sums(catalogue)
     return care_log.ages(archive, sums, now)

@@ -128,18 +128,18 @@ class Store:
                     self._caches.tagged[key] = kept
         return kept
 
-    def kept(self, name: str, make: Callable[[], T]) -> T:
-        """What `make` makes of the catalogue, made anew once anything was decided or has come in. It is shared by
-        threads: nobody may change it."""
+    def kept(self, name: str, make: Callable[[], T], of: object = None) -> T:
+        """What `make` makes of the catalogue, made anew once anything was decided or has come in, or where it was made
+        of something else than `of`. It is shared by threads: nobody may change it."""
         if self.catalogue.in_transaction():
             return make()  # what is seen in here may yet be taken back
-        version = self._version()
+        version = (of, *self._version())
         with self._caches.lock:
             found = self._caches.kept.get(name)
         if found is not None and found[0] == version:
             return cast(T, found[1])
         made = make()
-        if self._version() == version:
+        if (of, *self._version()) == version:
             with self._caches.lock:
                 self._caches.kept[name] = version, made
         return made

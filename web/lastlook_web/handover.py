@@ -17,7 +17,8 @@ from flask import Blueprint, Response, abort, redirect, render_template, request
 from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import care, times
+from lastlook import care_log, times
+from lastlook.catalogue import media
 from lastlook.gathering import Scope
 from lastlook.handing_over import EDGE, Options, preview
 from lastlook.handover.material import Audience
@@ -62,7 +63,8 @@ class Record:
 def page() -> str:
     asked = request.args
     options = _options(asked)
-    seen = preview(store(), options)
+    seen = store().kept("hand-over", lambda: preview(store(), options), of=options)
+    sums = store().kept("sums", lambda: media.sums(store().catalogue))
     now = datetime.now(UTC)
     return render_template(
         "handover.html",
@@ -82,7 +84,7 @@ def page() -> str:
         records=_records(jobs.known_places().records),
         place=jobs.known_places().records,
         moment=_moment,
-        ages=care.ages(store().archive, now),
+        ages=care_log.ages(store().archive, sums, now),
         private=what_is_private(store()),
     )
 

@@ -146,6 +146,11 @@ def every(catalogue: Catalogue, kind: str | None = None) -> list[Medium]:
     return [_medium(row) for row in catalogue.rows(f"SELECT {_COLUMNS} FROM medium {where} ORDER BY rowid", values)]
 
 
+def sums(catalogue: Catalogue) -> list[str]:
+    """The checksums of all media."""
+    return [str(row[0]) for row in catalogue.rows("SELECT sha256 FROM medium")]
+
+
 def belonging(catalogue: Catalogue, sha256: str) -> list[Medium]:
     """Caption files that count for a clip, the motion clip of a photo."""
     rows = catalogue.rows(
