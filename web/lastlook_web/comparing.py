@@ -6,6 +6,8 @@ and what changed, is asked apart, beside the pages, and kept.
 
 from __future__ import annotations
 
+import threading
+from collections import OrderedDict
 from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
@@ -40,6 +42,7 @@ from lastlook_web.config import ViewerConfig
 pages = Blueprint("comparing", __name__)
 
 _MOST_PAIRS = 60
+_MOST_KEPT = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,10 +189,26 @@ def opening(id: str) -> str | AnyResponse:
     return render_template(
         "compare_opening.html",
         opening=item,
-        pairs=_pairs(item),
+        pairs=_kept_pairs(item),
         acts=viewing.acts(store()).get(known, ()),
         zone=store().zone,
     )
+
+
+def _kept_pairs(item: Opening) -> list[Pair]:
+    """The pairs, kept until a tag, a time, a closing or the plan changes: each takes some questions to the record."""
+    kept: OrderedDict[Hashable, list[Pair]]
+    lock, kept = current_app.extensions.setdefault("lastlook-comparing-kept", (threading.Lock(), OrderedDict()))
+    key = item.id, tuple(sorted(store().catalogue.counters().items())), decisions.last_seq(store().catalogue)
+    with lock:
+        found = kept.get(key)
+    if found is None:
+        found = _pairs(item)
+        with lock:
+            kept[key] = found
+            while len(kept) > _MOST_KEPT:
+                kept.popitem(last=False)
+    return found
 
 
 def _pairs(item: Opening) -> list[Pair]:
