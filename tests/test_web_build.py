@@ -21,7 +21,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 from lastlook import care_log, deciding, queue, recording, times, waiting, windows
 from lastlook.catalogue.pictures import ms
 from lastlook.records import CaptureTime, Closing
-from lastlook.store import Store
+from lastlook.store import Caches, Store
 from lastlook.viewing import BINS
 from lastlook.windows import Series, Window
 from lastlook_web import ViewerConfig, build_drawing, create_app
@@ -249,6 +249,26 @@ def test_what_waits_for_a_person_stands_above(copy: Filled) -> None:
     assert cure
     assert float(cure[1]) == pytest.approx(100 * 22 / 48, abs=0.5)
     assert float(cure[1]) + float(cure[2]) == pytest.approx(100, abs=0.1)
+
+
+def test_what_is_kept_is_made_anew_once_anything_is_decided(copy: Filled) -> None:
+    made: list[int] = []
+
+    def make() -> int:
+        made.append(len(made))
+        return made[-1]
+
+    caches = Caches()
+    with Store(copy.archive, by="Ines", caches=caches) as store, Store(copy.archive, by="Olaf", caches=caches) as other:
+        assert [store.kept("n", make), other.kept("n", make)] == [0, 0]
+        assert store.kept("n", make, of="something else") == 1
+        assert store.kept("n", make) == 2
+        deciding.tag(other, [copy.ids["K1000101.JPG"]], [], "Another caption.")
+        assert store.kept("n", make) == 3
+        # Inside a transaction things are seen that may be taken back: nothing of them is kept.
+        with store.catalogue.reading():
+            assert store.kept("n", make) == 4
+        assert store.kept("n", make) == 3
 
 
 def test_an_opening_that_was_opened_again_is_drawn_from_closing_to_reopening(copy: Filled) -> None:
