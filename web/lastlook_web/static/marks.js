@@ -46,6 +46,10 @@ class Drawing {
         else this.back();
       }
     });
+    // What was drawn and not kept would be lost: the browser asks first.
+    addEventListener("beforeunload", (event) => {
+      if (this.points.length > 1) event.preventDefault();
+    });
     viewer.onView(() => this.redraw());
     new ResizeObserver(() => this.redraw()).observe(viewer.frame);
     this.show();

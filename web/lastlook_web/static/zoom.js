@@ -1,7 +1,7 @@
 // Looking closely at a picture: the page-size preview first, the original's own pixels as tiles where one looks.
 // The view is a middle (x, y: shares of width and height) and a zoom (1: the whole picture in its frame).
 const TILE = 512;
-const SVG_SHARE = 1e-4;
+const SAME_SHARE = 1e-4; // a zoom that differs by less is the same
 const MOST_TILES = matchMedia("(max-width: 44rem)").matches ? 40 : 90;
 const AT_ONCE = 4;
 const ASK_AGAIN_MS = 300;
@@ -11,8 +11,8 @@ const CLOSEST = 8; // device pixels for one pixel of the picture
 const clamp = (value, low, high) => Math.min(high, Math.max(low, value));
 
 export class Viewer {
-  // `frame` holds the preview (img) and, if there is one, the drawing over it (svg.drawn). `shared`: another viewer's
-  // view is followed by whoever listens to "view".
+  // `frame` holds the preview (img) and, if there is one, the drawing over it (svg.drawn). `address`: the view stands in
+  // the page's address.
   constructor(frame, { address = false, keys = true } = {}) {
     this.frame = frame;
     this.image = frame.querySelector("img");
@@ -222,7 +222,7 @@ export class Viewer {
     if (!svg) return;
     svg.setAttribute("viewBox", `${-left / s} ${-top / s} ${w / s} ${h / s}`);
     const unit = 1 / s;
-    if (Math.abs((this.unit ?? 0) - unit) < SVG_SHARE * unit && !this.redrawn) return;
+    if (Math.abs((this.unit ?? 0) - unit) < SAME_SHARE * unit && !this.redrawn) return;
     this.unit = unit;
     this.redrawn = false;
     for (const text of svg.querySelectorAll("text")) text.setAttribute("font-size", 14 * unit);
