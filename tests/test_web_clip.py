@@ -6,6 +6,7 @@ import html
 import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, cast
 
@@ -13,6 +14,8 @@ import pytest
 import webvtt
 from flask import Flask
 from flask.testing import FlaskClient
+from hypothesis import given
+from hypothesis import strategies as st
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -26,7 +29,7 @@ from lastlook.errors import UsageError
 from lastlook.ingest import ingest
 from lastlook.records import Cue, Dimension, TagState
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, clips, create_app
+from lastlook_web import ViewerConfig, clip_line, clips, create_app
 from tests import browser, clipmedia, webarchive
 from tests.browser import every, one, open_page, overflow, size
 from tests.webarchive import Filled
@@ -108,6 +111,47 @@ def test_what_a_browser_plays_is_known_before_it_tries(filled: Filled, codec: st
     assert found.state == state
     assert bool(found.type) == (state == "asks")
     assert container in found.named
+
+
+# ------------------------------------------------------------------------------------------------ the line
+
+_MS = st.integers(0, 5_000_000)
+
+
+@given(
+    st.integers(0, 5_000_000),
+    st.lists(_MS, unique=True, max_size=80).map(sorted),
+    st.lists(st.tuples(_MS, _MS).map(sorted), max_size=40),
+)
+def test_the_line_holds_everything_in_its_place(length: int, stills: list[int], spans: list[list[int]]) -> None:
+    moments = [(ms, rid) for rid, ms in enumerate(stills)]
+    said = sorted((clip_stretches.Said(a, b, ("MAST",), "Ines", str(a)) for a, b in spans), key=lambda one: one.from_ms)
+    cues = sorted((Cue(a, b, "words") for a, b in spans), key=lambda cue: cue.start_ms)
+    line = clip_line.draw(length, moments, cues, said, {})
+    assert all(0 <= x <= 100 for x in (*(each.x for each in line.hung), *(x for x, _ in line.ticks)))
+    assert all(0 <= x <= 10_000 for x in line.stills)
+    places = [each.x for each in line.hung]
+    assert all(later - earlier >= clip_line.WIDE_APART for earlier, later in pairwise(places))
+    assert bool(line.hung) == bool(stills)
+    assert len(line.ticks) <= 9 or length > 9 * 7_200_000
+    for lane in range(line.lanes):
+        ends = [(bar.x, bar.x + bar.width) for bar in line.tagged if bar.lane == lane]
+        assert all(start >= end - 0.5 for (_, end), (start, _) in pairwise(ends)), "none is drawn over another"
+    for earlier, later in pairwise(line.words):
+        assert earlier.x < later.x
+
+
+@given(st.lists(_MS, unique=True, max_size=30).map(sorted), st.lists(_MS, max_size=60).map(sorted))
+def test_every_word_stands_once_behind_the_still_it_follows(stills: list[int], starts: list[int]) -> None:
+    cues = [Cue(ms, ms + 10, str(n)) for n, ms in enumerate(starts)]
+    rows = clips._stretches([(ms, rid) for rid, ms in enumerate(stills)], cues)
+    assert [cue for row in rows for cue in row.cues] == cues
+    assert [row.rid for row in rows if row.rid is not None] == list(range(len(stills)))
+    for row, following in pairwise([*rows, None]):
+        assert row is not None
+        last = following.start_ms if following is not None else float("inf")
+        first = row.start_ms if row.rid is not None else 0
+        assert all(first <= cue.start_ms < last for cue in row.cues)
 
 
 # ------------------------------------------------------------------------------------------------ frames

@@ -1,5 +1,6 @@
 // The player with its line: keys, words as they are spoken, where it is on the line, a stretch from here to there.
 // Without this module the browser's own player, the links and the forms do the same.
+import "./busy.js";
 import { keeping } from "./clip_keep.js";
 import { line } from "./clip_line.js";
 

@@ -1,4 +1,6 @@
 // The row that is edited: Escape leaves it, and what takes a moment says so. All of it works without this.
+import "./busy.js";
+
 const form = document.getElementById("edit");
 if (form) {
   const first = form.querySelector("[aria-invalid]") ?? form.querySelector("input:not([type=hidden])");
@@ -14,19 +16,3 @@ if (form) {
     else location.assign(form.dataset.leave);
   });
 }
-
-for (const each of document.querySelectorAll("form[data-busy]")) {
-  each.addEventListener("submit", (event) => {
-    const button = event.submitter ?? each.querySelector("button");
-    if (each.dataset.sent) {
-      event.preventDefault();
-      return;
-    }
-    each.dataset.sent = "1";
-    button.setAttribute("aria-busy", "true");
-    button.textContent = each.dataset.busy;
-  });
-}
-addEventListener("pageshow", (event) => {
-  if (event.persisted) location.reload();
-});
