@@ -7,15 +7,18 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 from urllib.parse import quote
 
 from flask import Flask
 from flask.testing import FlaskClient
 from werkzeug.routing import Rule
 
+from lastlook.jobs import Runner
 from lastlook_web.receiving import server_of
 
 PASSCODE = "lantern-40-mast"
+LAN = "192.168.77.5"
 MARK = "evil-x"
 WICKED = f"\"'><{MARK} data-evil=1 onclick=evil()></{MARK}><script>evil()</script>{{{{7*7}}}}<!--"
 """Text that becomes an element, a handler or a script where it is not shown as text; and a template where it is run."""
@@ -51,6 +54,21 @@ def enter(client: FlaskClient, passcode: str = PASSCODE, **more: object) -> int:
     token = token_of(client, "/enter")
     data = {"passcode": passcode, "token": token, "next": "/"}
     return client.post("/enter", data=data, **more).status_code
+
+
+def runner_of(app: Flask) -> Runner:
+    runner: Runner = app.extensions["lastlook-jobs"]
+    return runner
+
+
+def upload(client: FlaskClient, name: str, data: bytes, size: int = 0) -> Any:
+    """Send a file as the phone's page does, in one piece."""
+    token = token_of(client)
+    answer = client.post("/bench/upload", data={"token": token, "name": name, "size": size or len(data)})
+    if answer.status_code != 200:
+        return answer
+    headers = {"X-Lastlook-Token": token, "Content-Type": "application/octet-stream"}
+    return client.post(f"/bench/upload/{answer.json['id']}?at=0", data=data, headers=headers)  # type: ignore[index]
 
 
 @contextmanager

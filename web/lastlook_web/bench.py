@@ -122,7 +122,7 @@ class TakeSent:
                     self.uploads.settle(one, State.KNOWN if one.id in before else State.TAKEN, digest)
                 elif not result.stopped:
                     problem = media.problem_at(store.catalogue, path_to_text(self.uploads.path(one)))
-                    reason = problem.reason if problem is not None else "it could not be read"
+                    reason = problem.reason if problem is not None else "could not be read"
                     hint = problem.hint if problem is not None else "Send it once more."
                     self.uploads.settle(one, State.REFUSED, digest, reason, hint)
         return result

@@ -48,7 +48,7 @@ _ROOM_LEFT = 200_000_000
 """Bytes that stay free on the archive's disk, so that decisions can still be written."""
 _KEPT_SECONDS = 24 * 3600.0  # how long what has come of a file is kept for the rest
 _MOST_ARRIVING = 100
-_MOST_RECORDS = 400
+_MOST_RECORDS = 120
 _LONGEST_NAME = 120  # letters
 _EARLIEST_S, _LATE_S = 631_152_000, 86_400  # 1990-01-01; a day ahead: what no phone's clock says in earnest
 FOLDER = "phone"
@@ -100,7 +100,7 @@ class Upload:
         if self.state is State.WAITING:
             return "all of it is here and is taken in soon"
         if self.state is State.REFUSED:
-            return f"not taken in: {self.reason}"
+            return f"not taken in: it {self.reason}"
         return "was here already" if self.state is State.KNOWN else "taken in"
 
 
