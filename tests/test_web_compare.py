@@ -255,6 +255,10 @@ def boxes(driver: Chrome) -> Any:
 def test_side_by_side_both_look_at_the_same_part(watched: Chrome, address: str, looks: Looks, width: int) -> None:
     assert "Aligned by" in opened(watched, address, width, looks.before, looks.after)
     first, second = browser.every(watched, ".zoom")
+    wait_for(lambda: not browser.every(watched, ".coming"))
+    assert not watched.execute_script(
+        "return performance.getEntriesByType('resource').some((one) => one.name.includes('/tile/'))"
+    ), "the whole picture is no more than its preview"
     for frame in (first, second):
         frame.send_keys("+", "+", "+", Keys.ARROW_RIGHT)
     wait_for(lambda: boxes(watched)[0][2] < 0.3)

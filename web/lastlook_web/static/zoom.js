@@ -170,9 +170,11 @@ export class Viewer {
     const need = s * dots;
     const shown = this.image.naturalWidth / this.width;
     const near = this.view.zoom > 1.001;
-    if (!near && (need <= shown * 1.3 || !this.levels)) {
+    // The preview comes first; it alone says how much more there is to see.
+    this.enough = !shown || !this.levels || this.failed || need <= shown * (near ? 1.05 : 1.3);
+    if (!near && this.enough) {
       this.canvas.hidden = true; // the preview itself is what is seen
-      this.queue = [];
+      this.rest();
       return;
     }
     this.canvas.hidden = false;
@@ -190,8 +192,8 @@ export class Viewer {
       const [x, y] = at(0, 0);
       pen.drawImage(this.image, x, y, this.width * s * dots, this.height * s * dots);
     }
-    if (!this.levels || need <= shown * 1.05 || this.failed) {
-      this.queue = [];
+    if (this.enough) {
+      this.rest();
       return;
     }
     const level = clamp(Math.floor(Math.log2(1 / need) + 0.15), 0, this.levels - 1);
@@ -212,8 +214,12 @@ export class Viewer {
     this.queue = this.visible(level, left, top, s, w, h)
       .filter(({ key }) => !this.tiles.has(key) && !this.flying.has(key))
       .sort((a, b) => Math.hypot(a.x + 0.5 - middle.x, a.y + 0.5 - middle.y) - Math.hypot(b.x + 0.5 - middle.x, b.y + 0.5 - middle.y));
-    this.wanted = new Set([...this.queue.map(({ key }) => key), ...this.flying]);
     this.fetchMore();
+  }
+
+  rest() {
+    this.queue = [];
+    this.frame.classList.remove("coming");
   }
 
   // The drawing over the picture shows the same part; what must stay readable keeps its size on the screen.
@@ -252,7 +258,7 @@ export class Viewer {
         this.draw();
       });
     }
-    this.frame.classList.toggle("coming", this.flying.size > 0);
+    this.frame.classList.toggle("coming", this.flying.size > 0 && !this.enough);
   }
 
   async fetchTile(key) {
@@ -287,6 +293,7 @@ export class Viewer {
 
   // Whether a tile is still in sight.
   needs(key) {
+    if (this.enough) return false;
     const { left, top, s, w, h } = this.placed();
     const level = Number(key.split("-")[0]);
     const wanted = clamp(Math.floor(Math.log2(1 / (s * (devicePixelRatio || 1))) + 0.15), 0, this.levels - 1);
