@@ -100,7 +100,9 @@ class Upload:
         if self.state is State.WAITING:
             return "all of it is here and is taken in soon"
         if self.state is State.REFUSED:
-            return f"not taken in: it {self.reason}"
+            # A reader's reasons go on from a file's name ("is damaged"), or stand by themselves ("this is no clip").
+            own = self.reason.startswith(("this ", "its ", "it "))
+            return f"not taken in: {self.reason if own else f'it {self.reason}'}"
         return "was here already" if self.state is State.KNOWN else "taken in"
 
 
