@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from lastlook import times
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import folding, graph
-from lastlook.closing.check import open_lines_of
+from lastlook.closing.check import RETEST, open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
 from lastlook.closing.testing import CURE
 from lastlook.closing_check import check, check_at, just_after, moment
@@ -260,7 +260,8 @@ def release(store: Store, target: str, act: Act, *, words: str = "", now: dateti
 def waive(
     store: Store, opening: str, item: str, act: Act, *, reason: str, what: str = "", now: datetime | None = None
 ) -> tuple[Decision, tuple[Line, ...]]:
-    """Record that a named person lets an opening be closed without something. Returns the lines that it covers."""
+    """Record that a named person lets an opening be closed without something. Returns the lines that it covers: the one
+    that `what` names, else all of the item that are open then; a retest must be named."""
     _needs_person(act)
     if not _words(reason):
         raise UsageError("a waiver needs a reason", "Say why with --reason, as in “no line of sight past the lid”.")
@@ -272,7 +273,10 @@ def waive(
     late = found.shut and compare(when, found.at) is not Order.BEFORE
     before = () if late else check_at(store, shut, just_after(when)).lines
     of_item = [line for line in (*before, *found.retests) if line.subject == id]
-    covered = [line for line in of_item if line.open and what.strip() in ("", line.what)]
+    named = what.strip()
+    covered = [
+        line for line in of_item if line.open and (line.what == named if named else not line.what.startswith(RETEST))
+    ]
     if not covered:
         open_ = [line.what for line in of_item if line.open]
         there = f"Open for {id}: {', '.join(open_)}." if open_ else f"See 'lastlook check {shut}'."
@@ -282,9 +286,11 @@ def waive(
                 f"{shut} is shut since {times.describe(found.at, store.zone)}: what was let pass before that is said "
             )
             there += f"with its own time, --at.{again}"
-        asked = f"{what.strip()!r} of {id}" if what.strip() else id
+        asked = f"{named!r} of {id}" if named else id
         raise UsageError(f"nothing is open for {asked} before {shut} is closed", there)
-    body = {"opening": shut, "item": id, "what": what.strip(), "reason": _words(reason)}
+    body: dict[str, object] = {"opening": shut, "item": id, "what": named, "reason": _words(reason)}
+    if not named:
+        body["lines"] = [line.what for line in covered]
     return _act(store, "waiver", body, act, now), tuple(covered)
 
 

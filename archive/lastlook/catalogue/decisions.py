@@ -30,7 +30,8 @@ Kinds and bodies (plain JSON; instants RFC 3339):
     done      {step, at, earliest, latest, said, person, words}
     release   {target, at, earliest, latest, said, person, words, waived: [key…]}
     witness   {step, at, earliest, latest, said, person, attended, words}
-    waiver    {opening, item, what, at, earliest, latest, said, reason, person}
+    waiver    {opening, item, what, lines: [what…] (of a waiver for all of the item: what stood open), at, earliest,
+              latest, said, reason, person}
     adhesive  {id, kind, fixture_h, handling_h, full_cure_h, reference_c, minimum_c, pot_life_min, ratio, sheet, note}
     bond      {target, adhesive, joined, mixed, clamp_on, clamp_off: {at, earliest, latest, said} or null,
               temperature_c, humidity_percent, batch, expiry, ratio, mass_g, preparation, note, person}

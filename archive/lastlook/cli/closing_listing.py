@@ -67,6 +67,7 @@ def waivers(store: Store, openings: tuple[str, ...], as_json: bool) -> int:
                 "opening": each.opening,
                 "item": each.item,
                 "what": each.what or None,
+                "lines": list(each.lines),
                 "person": each.person,
                 "reason": each.reason,
                 "time": interval_json(each.time, store.zone),

@@ -12,11 +12,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from typing import Final
 
 from lastlook.closing.records import Adhesive, Bond, Facts, Hold, Line, State, Test
 from lastlook.closing.testing import CURE
 from lastlook.records import CaptureTime
 from lastlook.times import Order, compare, describe
+
+CURE_LINE: Final = "cure"
+"""What the key of a bond's line begins with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +146,7 @@ def line_for(facts: Facts, each: Hold, at: CaptureTime) -> Line:
     zone = facts.plan.build.zone
     bond = each.bond
     title = f"no load until {bond.adhesive or 'the bond'} of {bond.target} has cured"
-    what = f"cure:{bond.uid[:8]}"
+    what = _what(bond)
     if each.until is None:
         ask = f"{bond.target}: find out from the data sheet or the cup sample, then record it or waive it by name"
         return Line(bond.target, what, title, State.UNDETERMINED, each.reason, ask)
@@ -154,6 +158,23 @@ def line_for(facts: Facts, each: Hold, at: CaptureTime) -> Line:
         return Line(bond.target, what, title, State.UNDETERMINED, reason, f"{bond.target}: wait until {until}")
     left = f"{left_words(each.hours)} left, " if each.hours is not None else ""
     return Line(bond.target, what, title, State.GAP, f"{left}until {until}; {each.reason}", f"{bond.target}: wait")
+
+
+def _what(bond: Bond) -> str:
+    return f"{CURE_LINE}:{bond.uid[:8]}"
+
+
+def colder(facts: Facts, line: Line, known: CaptureTime) -> list[Test]:
+    """Readings of the bond of a line that are colder than all that was surely on record of it at `known`."""
+    found: list[Test] = []
+    for bond in facts.bonds:
+        if bond.target != line.subject or _what(bond) != line.what:
+            continue
+        readings = [one for one in readings_of(facts, bond) if one.value is not None]
+        before = [one.value for one in readings if compare(one.time, known) is Order.BEFORE]
+        coldest = min((one for one in (bond.temperature_c, *before) if one is not None), default=float("inf"))
+        found += [one for one in readings if one.value is not None and one.value < coldest]
+    return found
 
 
 def left_words(hours: float | None) -> str:

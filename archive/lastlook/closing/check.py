@@ -20,7 +20,7 @@ from lastlook.closing import (
     testing,
 )
 from lastlook.closing.item_log import Event
-from lastlook.closing.records import Change, Check, Facts, Line, Note, State, Test, Waiver
+from lastlook.closing.records import Change, Check, Facts, Line, MeasureKind, Note, State, Waiver
 from lastlook.closing.requirements import Asked
 from lastlook.records import CaptureTime, Opening, OpeningKind, Run, RunStatus
 from lastlook.times import Order, compare, describe
@@ -116,9 +116,9 @@ def waived(facts: Facts, opening: str, line: Line, at: CaptureTime) -> Line:
         if order is not Order.BEFORE:
             lapsed = f"; waived by {given}, and whether that was before the closing is open: give it a closer time"
             continue
-        failed = _failed_since(facts, line, waiver, at)
-        if failed is not None:
-            lapsed = f"; waived by {waiver.person} before the test failed {describe(failed.time, zone)}: no longer"
+        since = _spoken_against(facts, line, waiver, at)
+        if since is not None:
+            lapsed = f"; waived by {waiver.person} before {since.words} {describe(since.time, zone)}: no longer"
             continue
         newer = item_log.against(waiver.time, _let_pass(facts, opening, line.subject, at))
         if newer.order is Order.AFTER:
@@ -152,20 +152,32 @@ def _let_pass(facts: Facts, opening: str, subject: str, at: CaptureTime) -> tupl
 
 
 def _speaks_of(waiver: Waiver, line: Line) -> bool:
-    """A waiver for all of an item is for what stood open before a closing; a retest after it must be named."""
-    return waiver.what == line.what or (not waiver.what and not line.what.startswith(RETEST))
+    """A waiver for all of an item is for what of it stood open when it was given, before a closing: a bond made of it
+    later, or a view taken back, nobody has let pass. A retest after the closing must be named."""
+    if waiver.what:
+        return waiver.what == line.what
+    return not line.what.startswith(RETEST) and (not waiver.lines or line.what in waiver.lines)
 
 
-def _failed_since(facts: Facts, line: Line, waiver: Waiver, at: CaptureTime) -> Test | None:
-    """A failed test that the person who waived surely knew nothing of, or may not have: nobody waives that unseen."""
-    before, _, kind = line.what.partition(":")
-    if before not in ("test", "retest"):
-        return None
-    for test in facts.tests.get(line.subject, ()):
-        if test.kind != kind or test.passed or compare(test.time, at) is Order.AFTER:
-            continue
-        if compare(test.time, waiver.time) is not Order.BEFORE:
-            return test
+def _spoken_against(facts: Facts, line: Line, waiver: Waiver, at: CaptureTime) -> Event | None:
+    """What speaks against a line and the person who waived it surely did not know, or may not have: nobody waives that
+    unseen. A failed test, a no of the client, a length that was measured, a joint that was colder than was known."""
+    id, (what, _, name) = line.subject, line.what.partition(":")
+    told: list[Event] = []
+    if what in ("test", "retest"):
+        failed = [test for test in facts.tests.get(id, ()) if test.kind == name and not test.passed]
+        told = [Event(id, "the test failed", test.time) for test in failed]
+    elif what == steps.APPROVAL:
+        refused = [one for one in facts.answers.get(id, ()) if one.verdict not in ("", "yes")]
+        told = [Event(id, f"{one.person} answered otherwise", one.time) for one in refused]
+    elif what == lengths.LENGTH:
+        measured = [one for one in facts.measures.get(id, ()) if one.kind is not MeasureKind.BEND]
+        told = [Event(id, f"its {item_log.measure_words(one)} was measured", one.time) for one in measured]
+    elif what == bonds.CURE_LINE:
+        told = [Event(id, f"{one.value:g} °C was read", one.time) for one in bonds.colder(facts, line, waiver.time)]
+    for event in told:
+        if compare(event.time, at) is not Order.AFTER and compare(event.time, waiver.time) is not Order.BEFORE:
+            return event
     return None
 
 

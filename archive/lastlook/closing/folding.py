@@ -183,6 +183,7 @@ def waiver(decision: Decision) -> Waiver:
         body["reason"],
         body["person"],
         decision.uid,
+        tuple(body.get("lines", ())),
     )
 
 

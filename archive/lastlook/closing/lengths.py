@@ -19,6 +19,7 @@ _KEEPS_LENGTH = (ChangeKind.RECOLOURED,)
 # These leave less wire, or another wire, or nobody knows what: the length it was cut to before says nothing about it.
 _CUTS_ANEW = (ChangeKind.SHORTENED, ChangeKind.RETERMINATED, ChangeKind.REPLACED, ChangeKind.CHANGED)
 
+LENGTH = "length"
 TITLE = "it reaches, its loop included"
 
 
@@ -43,7 +44,7 @@ def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
     must be long enough for what is landed afterwards."""
 
     def told(state: State, reason: str, ask: str) -> Line:
-        return Line(run.id, "length", TITLE, state, reason, ask)
+        return Line(run.id, LENGTH, TITLE, state, reason, ask)
 
     changes = item_log.standing(facts.changes.get(run.id, ()), at)
     said = _cut_lengths(facts, run.id, changes, at)

@@ -158,7 +158,8 @@ class Witness:
 
 @dataclass(frozen=True, slots=True)
 class Waiver:
-    """A person lets an opening be closed without something. `what`: the end of a line's key, '' for all of the item."""
+    """A person lets an opening be closed without something. `what`: the end of a line's key, '' for all of the item
+    that stood open then: `lines`, by the ends of their keys; () where they were not written down."""
 
     opening: str
     item: str
@@ -167,6 +168,7 @@ class Waiver:
     reason: str
     person: str
     uid: str
+    lines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
