@@ -49,7 +49,8 @@ class Asides(Generic[T]):
                     self._waiting.popitem(last=False)
                 if not self._at_work:
                     self._at_work = True
-                    threading.Thread(target=self._work, name="lastlook-aside", daemon=True).start()
+                    # No daemon: one that is ended inside a library takes the interpreter down with it.
+                    threading.Thread(target=self._work, name="lastlook-aside").start()
             if wait > 0:
                 self._lock.wait_for(lambda: key in self._kept, wait)
             done = self._kept.get(key)
@@ -74,7 +75,7 @@ class Asides(Generic[T]):
     def _work(self) -> None:
         while True:
             with self._lock:
-                if not self._waiting:
+                if not self._waiting or not threading.main_thread().is_alive():  # the viewer ends: nobody asks again
                     self._at_work = False
                     return
                 key, task = self._waiting.popitem()
