@@ -82,6 +82,8 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
             withheld=kept_back + len(said) - len(open_said) + words_kept + words_back,
             issued=issued,
             audience=audience,
+            # A clip holds each of its stills: with one that is private, it cannot leave whole.
+            kept=frozenset(picture.sha256 for picture in every if picture.id in private.pictures),
         )
 
 

@@ -55,9 +55,9 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
     out = out.absolute()
     zip_file = out.with_name(out.name + ".zip") if options.zip_ else None
     for path in (out, *((zip_file,) if zip_file else ())):
-        if path.exists():
+        if path.exists() or path.is_symlink():
             raise UsageError(f"{path} is there already", _HINT)
-    if out.is_relative_to(store.archive.root):
+    if out.resolve().is_relative_to(store.archive.root.resolve()):
         raise UsageError("a record cannot lie inside the archive", "Choose a folder outside of it.")
     lock = store.archive.incoming / "handover.lock"
     with held(lock, "another record of this archive is being written"), _unfinished(out) as part:
@@ -236,7 +236,14 @@ def _originals(
             done[medium.sha256] = How.AS_IT_WAS
             continue
         try:
-            done[medium.sha256] = stripping.clean(source, target, medium.kind, medium.format, partial(report, now))
+            done[medium.sha256] = stripping.clean(
+                source,
+                target,
+                medium.kind,
+                medium.format,
+                partial(report, now),
+                sound="spoken" not in made.found.fields,
+            )
         except NotCleanable as reason:
             target.unlink(missing_ok=True)
             done[medium.sha256] = reason

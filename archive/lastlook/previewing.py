@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -27,7 +28,9 @@ SIZES = (640, 6000)
 _PAGE_EDGE = 1280  # the long edge of the derived pictures that copies are made from
 _PAGE_BYTES = 5200  # a picture's own page
 _FIXED_BYTES = 900_000  # fonts of the print, style, script, the chapters
+_NAME_BYTES = 200  # of an original's own name: systems hold 255, and its checksum stands before it
 _NAMED = 24  # letters without a font that the record names one by one
+_IN_METADATA = frozenset({"people", "cameras", "captions", "file-names"})  # fields that a file may hold itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +136,10 @@ def _texts(found: Material, content: Content) -> Iterator[str]:
     """All that the print may say."""
     yield from (content.title, content.client, content.scope)
     yield from (item.title for item in structure.items(found.plan).values())
+    captions, names = "captions" not in found.fields, "file-names" not in found.fields
     for id in content.pictures:
-        yield from (found.pictures[id].caption, found.pictures[id].file)
+        picture = found.pictures[id]
+        yield from (picture.caption if captions else "", picture.file if names else "")
     for chapter in content.chapters:
         yield from printed.chapter_texts(chapter)
 
@@ -156,7 +161,7 @@ def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanab
             if medium is None:
                 continue
             became = (done or {}).get(sha256)
-            reason = str(became) if isinstance(became, NotCleanable) else _cannot_go(store, medium, options)
+            reason = str(became) if isinstance(became, NotCleanable) else _cannot_go(store, found, medium, options)
             if reason:
                 left_out[sha256[:12] if hidden else medium.file] = reason
             else:
@@ -199,13 +204,21 @@ def _limits(letters: fonts.Letters | None, words: Words) -> tuple[str, ...]:
 
 
 def _name(medium: Medium, *, hidden: bool) -> str:
-    """The end of an original's name in the record: names that any system can hold."""
-    if hidden:
-        return Path(medium.file).suffix.lower()
-    return "-" + "".join(letter if letter.isalnum() or letter in "._-" else "_" for letter in medium.file)[-80:]
+    """The end of an original's name in the record: names that any system can hold (255 bytes, no dot at the end)."""
+    if hidden:  # of the name only what tells the kind of file: behind some other dot may stand anything
+        ending = Path(medium.file).suffix.lower()
+        return ending if re.fullmatch(r"\.[a-z0-9]{2,5}", ending) else ""
+    plain = "".join(letter if letter.isalnum() or letter in "._-" else "_" for letter in medium.file)[-80:]
+    return "-" + plain.encode()[-_NAME_BYTES:].decode(errors="ignore").rstrip(".")
 
 
-def _cannot_go(store: Store, medium: Medium, options: Options) -> str:
+def _cannot_go(store: Store, found: Material, medium: Medium, options: Options) -> str:
+    if medium.sha256 in found.kept:
+        return N_("a picture of it is private")
+    if options.keep_metadata and found.fields & _IN_METADATA:
+        return N_("its metadata may hold what is private")
+    if options.keep_metadata and medium.kind == "clip" and "spoken" in found.fields:
+        return N_("what is spoken in it is private")
     path = store.archive.original(medium.stored, medium.in_place)
     if not path.is_file():
         return N_("its original is not where it was")

@@ -51,7 +51,7 @@ def behind(desk: Desk) -> Chapter:
                     desk.gap(words(N_("not recorded: no picture from before it was hidden")), desk.title(id))
                 )
         waived = desk.facts.waivers.get(opening.id, ())
-        if waived:
+        if waived and "waivers" not in desk.material.fields:
             statements.append(
                 Statement(
                     words.many("{n} waiver stands", "{n} waivers stand", len(waived)), words(N_("Closed with waivers"))

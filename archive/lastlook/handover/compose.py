@@ -195,7 +195,6 @@ def entry(material: Material, words: Words, picture: Picture, titles: Mapping[st
     def stamp(value: datetime | None) -> str:
         return format_rfc3339(value, zone) if value is not None else ""
 
-    named = own or "file-names" not in material.fields
     return PictureEntry(
         id=picture.id,
         kind=picture.kind.value,
@@ -209,7 +208,7 @@ def entry(material: Material, words: Words, picture: Picture, titles: Mapping[st
         latest=stamp(time.latest),
         basis=time.basis,
         basis_words=_basis(words, time.basis),
-        file=picture.file if named and "file-names" not in material.fields else "",
+        file=picture.file if "file-names" not in material.fields else "",
         clip_ms=picture.clip_ms,
         place="" if picture.clip_ms is None else _clock(picture.clip_ms),
         sha256=picture.sha256,

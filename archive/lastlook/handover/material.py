@@ -70,7 +70,8 @@ class Material:
 
     `pictures` by id; `withheld` how many pictures and entries were kept back; `fields` those marked private; `items`
     the ids in scope; `tagged` for each id its pictures, oldest first; `marked` for each run the pictures on which it is
-    drawn; `originals`: of the originals that go along, by checksum, the name in the bag and what was done to it.
+    drawn; `originals`: of the originals that go along, by checksum, the name in the bag and what was done to it;
+    `kept`: checksums of originals of which some picture is private, in scope or not.
     """
 
     plan: Plan
@@ -92,3 +93,4 @@ class Material:
     scope: str = ""
     originals: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     drawings: Mapping[str, tuple[Drawing, ...]] = field(default_factory=dict)
+    kept: frozenset[str] = frozenset()

@@ -28,6 +28,7 @@ class How(StrEnum):
     AS_IT_WAS = N_("as it was, with all its metadata")
     STRIPPED = N_("its metadata taken out, every byte of the picture as it was")
     REPACKED = N_("pictures and sound as they were, in a new file without metadata")
+    SILENT = N_("pictures as they were, without sound and metadata, in a new file")
     LOSSLESS = N_("written anew without loss, since its kind cannot be cleaned otherwise")
     ENCODED = N_("encoded anew in high quality, since its kind cannot be cleaned otherwise")
 
@@ -63,11 +64,19 @@ def can(kind: str, format: str, file: str) -> bool:
     return Path(file).suffix.lower() in _CONTAINERS if kind == "clip" else format.upper() in _PHOTOS
 
 
-def clean(source: Path, target: Path, kind: str, format: str, tick: Callable[[], None] = lambda: None) -> How:
-    """Write a cleaned copy of an original. `tick` is called now and then, and may raise to stop. Raises NotCleanable,
-    OSError; `target` may then be there in part."""
+def clean(
+    source: Path,
+    target: Path,
+    kind: str,
+    format: str,
+    tick: Callable[[], None] = lambda: None,
+    *,
+    sound: bool = True,
+) -> How:
+    """Write a cleaned copy of an original. `tick` is called now and then, and may raise to stop; `sound` False leaves
+    the sound of a clip behind. Raises NotCleanable, OSError; `target` may then be there in part."""
     if kind == "clip":
-        return _clip(source, target, tick)
+        return _clip(source, target, tick, sound=sound)
     try:
         match format.upper():
             case "JPEG" | "MPO":
@@ -92,6 +101,7 @@ def clean(source: Path, target: Path, kind: str, format: str, tick: Callable[[],
 # ------------------------------------------------------------------------------------------------ JPEG
 
 _KEPT = {0xE0, 0xEE}  # JFIF and the segment that says how colours are coded: a decoder needs both
+_WORDS = {*range(0xE0, 0xF0), *range(0xF0, 0xFE), 0xFE}  # of applications, of extensions, comments (T.81, table B.1)
 _ICC = b"ICC_PROFILE\x00"
 
 
@@ -114,16 +124,13 @@ def jpeg(data: bytes) -> bytes:
             at += 1
             continue
         if marker == 0xDA:
-            # Coded data and the tables between scans cannot hold an end mark but at the end; what a device appends
-            # behind it (a second picture, a clip) is left behind.
-            end = _end(data, at)
-            kept.append(data[at:end])
-            return b"".join(kept)
+            # What a device appends behind the end mark (a second picture, a clip) is left behind.
+            return b"".join([*kept, *_scans(data, at)])
         length = int.from_bytes(data[at + 2 : at + 4], "big")
         if length < 2 or at + 2 + length > len(data):
             raise NotCleanable(_DAMAGED)
         segment = data[at : at + 2 + length]
-        application = 0xE0 <= marker <= 0xEF or marker == 0xFE
+        application = marker in _WORDS
         jfif_with_small_picture = marker == 0xE0 and segment[4:9] == b"JFXX\x00"
         profile = marker == 0xE2 and segment[4:16] == _ICC
         if not application or (marker in _KEPT and not jfif_with_small_picture) or profile:
@@ -132,22 +139,29 @@ def jpeg(data: bytes) -> bytes:
     raise NotCleanable(_DAMAGED)
 
 
-def _end(data: bytes, at: int) -> int:
-    """Where the picture ends whose first scan begins at `at`: behind its end mark, or where the data ends."""
+def _scans(data: bytes, at: int) -> Iterator[bytes]:
+    """The picture from its first scan at `at` to behind its end mark, or to the end of the data, without what may stand
+    between scans and is no part of it (ITU-T T.81, B.2.4)."""
+    begin = at
     while at < len(data):
         if data[at] != 0xFF or at + 1 >= len(data):
             at = data.find(b"\xff", at + 1)
             if at == -1:
-                return len(data)
+                break
             continue
         marker = data[at + 1]
         if marker == 0xD9:
-            return at + 2
+            yield data[begin : at + 2]
+            return
         if marker in (0x00, 0xFF) or 0xD0 <= marker <= 0xD7:
             at += 1 if marker == 0xFF else 2
-        else:  # a segment between scans: its length tells where it ends
-            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    return len(data)
+            continue
+        end = at + 2 + int.from_bytes(data[at + 2 : at + 4], "big")  # a segment between scans
+        if marker in _WORDS:
+            yield data[begin:at]
+            begin = end
+        at = end
+    yield data[begin:]
 
 
 def _without_jfif_picture(segment: bytes) -> bytes:
@@ -294,7 +308,7 @@ def _avif(source: Path, target: Path) -> How:
 # ------------------------------------------------------------------------------------------------ clips
 
 
-def _clip(source: Path, target: Path, tick: Callable[[], None]) -> How:
+def _clip(source: Path, target: Path, tick: Callable[[], None], *, sound: bool) -> How:
     import av
     from av.bitstream import BitStreamFilterContext
 
@@ -303,7 +317,8 @@ def _clip(source: Path, target: Path, tick: Callable[[], None]) -> How:
             wanted = [
                 stream
                 for stream in come.streams
-                if stream.type in {"video", "audio"} and not stream.disposition & av.stream.Disposition.attached_pic
+                if stream.type in ({"video", "audio"} if sound else {"video"})
+                and not stream.disposition & av.stream.Disposition.attached_pic
             ]
             names = {stream.codec_context.name for stream in wanted if stream.type == "video"}
             if not names or names - _MESSAGES.keys() - _BARE:
@@ -333,7 +348,7 @@ def _clip(source: Path, target: Path, tick: Callable[[], None]) -> How:
         if isinstance(error, OSError):
             raise
         raise NotCleanable(_DAMAGED) from error
-    return How.REPACKED
+    return How.REPACKED if sound else How.SILENT
 
 
 def _hevc_head(head: bytes) -> bytes:

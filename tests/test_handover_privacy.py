@@ -1,0 +1,147 @@
+"""What is private stays behind in whole originals as well; names that other systems can hold; where a record may lie."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from lastlook import archive, ingest, stating
+from lastlook.archive import Archive
+from lastlook.catalogue import media, pictures
+from lastlook.closing.records import Waiver
+from lastlook.errors import UsageError
+from lastlook.gathering import Scope, material
+from lastlook.handing_over import Options, preview, write
+from lastlook.handover import chapters_behind, stripping
+from lastlook.handover.chapters import Desk
+from lastlook.handover.material import Audience
+from lastlook.handover.words import words_of
+from lastlook.previewing import _name
+from lastlook.records import Picture
+from lastlook.store import Store
+from tests.archives import Inline
+from tests.archives import photo as bench_photo
+
+EVERYTHING = Options(audience=Audience.REPAIRER, originals=True, print_=False)
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Archive:
+    """A build of two photos, one under an awkward name, and a clip of two scenes with sound."""
+    source = tmp_path / "phone"
+    bench_photo(source / "one.jpg", 1)
+    bench_photo(source / f"{'𐌰' * 62}.jpg", 2)  # 252 bytes: as long as a name may be
+    subprocess.run(
+        ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "testsrc2=s=160x120:d=24:r=5", "-f", "lavfi", "-i",
+         "smptebars=s=160x120:d=24:r=5", "-f", "lavfi", "-i", "sine=d=48", "-filter_complex", "[0][1]concat=n=2[v]",
+         "-map", "[v]", "-map", "2:a", "-pix_fmt", "yuv420p", "-g", "5", str(source / "talk.mp4")],
+        check=True,
+    )  # fmt: skip
+    made = archive.create(tmp_path / "build", name="LV-40", zone="UTC")
+    with Store(made, create=True) as store:
+        ingest.ingest(store, [source], executor=Inline())
+    return made
+
+
+def stills(store: Store) -> list[Picture]:
+    (clip,) = media.every(store.catalogue, "clip")
+    return pictures.of_medium(store.catalogue, clip.sha256)
+
+
+def test_a_clip_with_a_private_still_does_not_leave_whole(small: Archive) -> None:
+    with Store(small, by="builder") as store:
+        first, *others = stills(store)
+        assert others
+        assert not preview(store, EVERYTHING).left_out
+        stating.mark_private(store, picture_ids=[first.id])
+        for options in (EVERYTHING, replace(EVERYTHING, keep_metadata=True)):
+            seen = preview(store, options)
+            assert {one.id for one in others} <= set(seen.content.pictures)
+            assert seen.left_out == ("talk.mp4: a picture of it is private",)
+            assert seen.originals == 2
+
+
+def test_words_that_are_private_are_not_heard_in_a_clip(small: Archive, tmp_path: Path) -> None:
+    with Store(small, by="builder") as store:
+        stating.mark_private(store, fields=["spoken"])
+        write(store, EVERYTHING, tmp_path / "record")
+        assert preview(store, replace(EVERYTHING, keep_metadata=True)).left_out == (
+            "talk.mp4: what is spoken in it is private",
+        )
+    (clip,) = (tmp_path / "record" / "data" / "originals").glob("*.mp4")
+    probe = ["ffprobe", "-v", "error", "-show_entries", "stream=codec_type", "-of", "json"]
+    told = subprocess.run([*probe, str(clip)], capture_output=True, check=True).stdout
+    assert [one["codec_type"] for one in json.loads(told)["streams"]] == ["video"]
+    listed = next((tmp_path / "record" / "data" / "picture").glob("s*.html")).read_text(encoding="utf-8")
+    assert "pictures as they were, without sound and metadata" in listed
+
+
+@pytest.mark.parametrize("field", ["people", "cameras", "captions", "file-names"])
+def test_private_fields_hold_for_originals_as_they_are(small: Archive, field: str) -> None:
+    with Store(small, by="builder") as store:
+        stating.mark_private(store, fields=[field])
+        assert not preview(store, EVERYTHING).left_out
+        left = preview(store, replace(EVERYTHING, keep_metadata=True)).left_out
+        assert len(left) == 3
+        assert all(line.endswith("its metadata may hold what is private") for line in left)
+
+
+def test_names_of_originals_fit_any_system(small: Archive, tmp_path: Path) -> None:
+    with Store(small, by="builder") as store:
+        write(store, EVERYTHING, tmp_path / "record")
+        medium = media.every(store.catalogue, "photo")[0]
+    names = [path.name for path in (tmp_path / "record" / "data" / "originals").iterdir()]
+    assert len(names) == 3
+    # ext4 and NTFS hold 255, of bytes and of UTF-16 units; Windows drops a dot at the end (Microsoft, "Naming Files,
+    # Paths, and Namespaces").
+    assert all(len(name.encode()) <= 255 and name.endswith((".jpg", ".mp4")) for name in names)
+    assert _name(replace(medium, file="mast.jpg..."), hidden=False) == "-mast.jpg"
+    assert _name(replace(medium, file="a<b>|c?.jpg"), hidden=False) == "-a_b__c_.jpg"
+    assert _name(replace(medium, file="mast.JPG"), hidden=True) == ".jpg"
+    assert _name(replace(medium, file="mast.of Otto Ownername"), hidden=True) == ""
+
+
+def test_a_record_is_not_put_into_the_archive_by_another_way(small: Archive, tmp_path: Path) -> None:
+    (tmp_path / "way").symlink_to(small.originals)
+    (tmp_path / "nowhere").symlink_to(tmp_path / "gone")
+    with Store(small) as store:
+        for out in (tmp_path / "way" / "record", tmp_path / "phone" / ".." / "build" / "record"):
+            with pytest.raises(UsageError, match="cannot lie inside the archive"):
+                write(store, Options(print_=False), out)
+        with pytest.raises(UsageError, match="is there already"):
+            write(store, Options(print_=False), tmp_path / "nowhere")
+
+
+def test_words_between_the_scans_of_a_picture_go_too() -> None:
+    """Comments and segments of applications may stand before any scan (ITU-T T.81, B.2.4)."""
+    held = io.BytesIO()
+    Image.linear_gradient("L").convert("RGB").save(held, "JPEG", progressive=True, quality=90)
+    plain = held.getvalue()
+    scans = plain.split(b"\xff\xda")
+    assert len(scans) > 4
+    said = b"\xff\xfe\x00\x0bOwnername" + b"\xff\xe1\x00\x0aExif\x00\x00SN" + b"\xff\xf5\x00\x06Otto"
+    marked = b"\xff\xda".join([*scans[:3], scans[3] + said, *scans[4:]])
+    clean = stripping.jpeg(marked)
+    assert clean == stripping.jpeg(plain)
+    for secret in (b"Ownername", b"Exif", b"Otto"):
+        assert secret in marked
+        assert secret not in clean
+
+
+def test_waivers_that_are_private_are_not_counted_either(lightship_archive: Archive) -> None:
+    with Store(lightship_archive) as store:
+        found = material(store, Scope(), Audience.REPAIRER)
+        words = words_of("en", store.zone)
+    shut = next(id for id, acts in found.closings.items() if acts and acts[-1].reopened is None)
+    moment = found.closings[shut][-1].time
+    waiver = Waiver(shut, "W03", "", moment, "no room", "Ann", "u1")
+    found = replace(found, facts=replace(found.facts, waivers={shut: (waiver,)}))
+    assert "1 waiver stands" in repr(chapters_behind.behind(Desk(found, words)))
+    found = replace(found, fields=frozenset({"waivers"}))
+    assert "waiver" not in repr(chapters_behind.behind(Desk(found, words))).lower()
