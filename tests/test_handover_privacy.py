@@ -1,4 +1,4 @@
-"""What is private stays behind in whole originals as well; names that other systems can hold; where a record may lie."""
+"""What is private stays behind in whole originals as well; names any system can hold; where a record may lie."""
 
 from __future__ import annotations
 

@@ -312,13 +312,13 @@ def _clip(source: Path, target: Path, tick: Callable[[], None], *, sound: bool) 
     import av
     from av.bitstream import BitStreamFilterContext
 
+    kinds = {"video", "audio"} if sound else {"video"}
     try:
         with av.open(str(source), metadata_errors="ignore") as come:
             wanted = [
                 stream
                 for stream in come.streams
-                if stream.type in ({"video", "audio"} if sound else {"video"})
-                and not stream.disposition & av.stream.Disposition.attached_pic
+                if stream.type in kinds and not stream.disposition & av.stream.Disposition.attached_pic
             ]
             names = {stream.codec_context.name for stream in wanted if stream.type == "video"}
             if not names or names - _MESSAGES.keys() - _BARE:
