@@ -253,3 +253,75 @@ def test_the_commands(made: Archive, tmp_path: Path) -> None:
     assert code == 0
     assert json.loads(text)["problems"] == []
     assert run("relink", str(tmp_path), "--quiet", *where) == (0, "Every original is where it should be.\n")
+
+
+@pytest.fixture
+def little(tmp_path: Path) -> Archive:
+    """A build of one photo."""
+    made = archive.create(tmp_path / "build", name="B", zone="UTC")
+    with Store(made, create=True) as store, ThreadPoolExecutor(1) as executor:
+        ingest.ingest(store, [next(lightship.MEDIA.rglob("BL300127.JPG"))], executor=executor)
+    return made
+
+
+def test_a_clock_that_was_ahead_hides_no_newer_state(little: Archive, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    backup.backup(little, disk, now=NOW + timedelta(days=3000))
+    for number in range(2):
+        with Store(little, by="Ada") as store:
+            deciding.tag(store, [pictures.by_rids(store.catalogue, [1])[0].id], [], f"Caption {number}.")
+        backup.backup(little, disk, now=NOW + timedelta(days=number))
+    assert [state.name for state in backup.states_of(disk)] == [
+        "20350531T101500Z",
+        "20350531T101500Z-0002",
+        "20350531T101500Z-0003",
+    ]
+    back = backup.restore(disk, tmp_path / "back")
+    with Store(back.archive) as store:
+        assert pictures.by_rids(store.catalogue, [1])[0].caption == "Caption 1."
+    # Nor does what it noted pass for a backup of today, for years.
+    care_log.add(little, "check", {"findings": 0, "read": []}, NOW + timedelta(days=3000))
+    found = care.ages(little, NOW + timedelta(days=9))
+    assert found.backup_days == pytest.approx(8)
+    assert found.check_days is None
+    assert found.due == ("backup", "check")
+
+
+def test_a_damaged_state_does_not_end_all_backups(little: Archive, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    first = backup.backup(little, disk, now=NOW).state
+    (backup.backup(little, disk, now=NOW + timedelta(days=1)).state / "catalogue.db").write_bytes(b"no database")
+    assert backup.backup(little, disk, now=NOW + timedelta(days=2)).good
+    (first / "catalogue.db").write_bytes(b"no database")
+    assert not backup.restore(disk, tmp_path / "back").problems
+
+
+def test_no_way_around_leads_a_backup_into_its_archive(little: Archive, tmp_path: Path) -> None:
+    (tmp_path / "way").symlink_to(little.originals)
+    with pytest.raises(UsageError, match="inside its archive"):
+        backup.backup(little, tmp_path / "way" / "backup")
+    backup.backup(little, tmp_path / "disk", now=NOW)
+    with pytest.raises(UsageError, match="inside its backup"):
+        backup.restore(tmp_path / "disk", tmp_path / "disk" / "back")
+    (tmp_path / "place").mkdir()
+    (tmp_path / "named").symlink_to(tmp_path / "place")
+    assert backup.restore(tmp_path / "disk", tmp_path / "named").archive.root == tmp_path / "place"
+
+
+def test_what_was_restored_is_well_before_it_is_looked_at(little: Archive, tmp_path: Path) -> None:
+    backup.backup(little, tmp_path / "disk", now=NOW)
+    back = backup.restore(tmp_path / "disk", tmp_path / "back").archive
+    where = ["--quiet", "--archive", str(back.root)]
+    done = CliRunner().invoke(command, ["verify", *where], standalone_mode=False)
+    assert "2 findings, nothing to do." in done.stdout
+    assert done.return_value == 0
+    (original,) = (path for path in back.originals.rglob("*") if path.is_file())
+    original.chmod(0o644)
+    original.write_bytes(original.read_bytes()[:-1] + b"\x00")
+    done = CliRunner().invoke(command, ["verify", "--json", *where], standalone_mode=False)
+    assert done.return_value == 1
+    assert {one["kind"]: one["heals"] for one in json.loads(done.stdout)["findings"]} == {
+        "original-changed": False,
+        "derived-missing": True,
+        "index": True,
+    }

@@ -5,12 +5,14 @@
     DIR/states/20270314T101500Z/          catalogue.db, decisions.jsonl, lastlook.toml, files.tsv
 
 A state is a copy of the catalogue by SQLite's own backup, and the decisions as it holds them; originals are only ever
-added, so every original of that state is there. A state appears under its name when all of it is on the disk.
+added, so every original of that state is there. A state appears under its name when all of it is on the disk; the last
+by name is the last that was written, whatever the clock said.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Sequence
 from contextlib import suppress
@@ -75,7 +77,8 @@ def backup(
     """Bring the backup in `target` up to date. `check_all` reads what was there already, too. Raises UsageError,
     ArchiveError; a state that could not be finished is not left."""
     target = target.absolute()
-    if target.is_relative_to(archive.root) or archive.root.is_relative_to(target):
+    real, own = target.resolve(), archive.root.resolve()
+    if real.is_relative_to(own) or own.is_relative_to(real):
         raise UsageError("a backup cannot lie inside its archive, nor around it", "Choose another disk or folder.")
     _check_target(archive, target)
     stamp = (now or datetime.now(UTC)).astimezone(UTC)
@@ -95,11 +98,18 @@ def _check_target(archive: Archive, target: Path) -> None:
     if target.exists() and not target.is_dir():
         raise UsageError(f"{target} is a file", "Choose a folder.")
     if (target / "states").is_dir():
-        states = states_of(target)
-        if states and _first_uid(states[-1] / "catalogue.db") not in ("", _first_uid(archive.catalogue)):
+        if _uid_of(target) not in ("", _first_uid(archive.catalogue)):
             raise UsageError(f"{target} holds a backup of another archive", "Choose another folder for this one.")
     elif target.is_dir() and any(target.iterdir()):
         raise UsageError(f"{target} is not empty and holds no backup", "Choose an empty folder.")
+
+
+def _uid_of(target: Path) -> str:
+    """The first decision of the archive whose backup lies there: of the newest state that can be read."""
+    for state in reversed(states_of(target)):
+        with suppress(ArchiveError):  # damaged, as a disk may be: that is no reason to back up no more
+            return _first_uid(state / "catalogue.db")
+    return ""
 
 
 def _first_uid(catalogue: Path) -> str:
@@ -152,9 +162,7 @@ def _backup(archive: Archive, target: Path, check_all: bool, report: Report, sta
             damaged.append(f"{medium.file} {fault}")
     _write_list(known, part / "files.tsv")
     (target / "READ-ME.txt").write_text(_READ_ME, encoding="utf-8")
-    state = target / "states" / stamp.strftime("%Y%m%dT%H%M%SZ")
-    while state.exists():
-        state = state.with_name(state.name + "x")
+    state = target / "states" / _state_name(target, stamp)
     for path in part.iterdir():
         _sync(path)
     part.rename(state)
@@ -169,6 +177,17 @@ def _backup(archive: Archive, target: Path, check_all: bool, report: Report, sta
         stamp,
     )
     return made
+
+
+def _state_name(target: Path, stamp: datetime) -> str:
+    """A name that comes after all that are there, or the newest state would not be restored: a clock that was ahead
+    once has left a name of later, and what is written since is counted on from it."""
+    name = stamp.strftime("%Y%m%dT%H%M%SZ")
+    last = max((path.name for path in (target / "states").iterdir()), default="")
+    if name > last:
+        return name
+    found = re.fullmatch(r"(.+)-(\d{4})", last)
+    return f"{found[1]}-{int(found[2]) + 1:04}" if found else f"{last}-0002"
 
 
 def _held(target: Path, medium: Medium) -> bool:
@@ -252,7 +271,9 @@ def restore(backup: Path, out: Path, *, state: str = "", report: Report = silent
     chosen = states[-1] if not state else next((one for one in states if one.name.startswith(state)), None)
     if chosen is None:
         raise UsageError(f"there is no state {state!r}", f"States: {', '.join(one.name for one in states[-6:])}.")
-    out = out.absolute()
+    out = out.resolve()
+    if out.is_relative_to(backup.resolve()):
+        raise UsageError("an archive cannot lie inside its backup", "Choose a folder outside of it.")
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise ArchiveExists(f"{out} is there already and not empty", "Choose a new folder.")
     part = out.with_name(f".{out.name}.part")

@@ -91,6 +91,8 @@ def ages(archive: Archive, sums: list[str], now: datetime | None = None) -> Ages
     where, findings = "", 0
     for entry in read(archive):
         days = (now - datetime.fromisoformat(entry["at"]).astimezone(UTC)).total_seconds() / 86400
+        if days < -1:  # written by a clock that was ahead: how long ago it was cannot be told
+            continue
         if entry["what"] == "backup" and entry.get("good"):
             backup, where = days, str(entry["where"])
         elif entry["what"] == "check":

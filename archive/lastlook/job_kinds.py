@@ -271,10 +271,12 @@ class Verify:
         share = care.share_of(parameters["share"]) if "share" in parameters else None
         found = care.check(archive, share=share, report=report)
         text = f"{plural(found.files, 'original')} read, {found.size_bytes / 1e6:.1f} MB; " + (
-            plural(len(found.findings), "finding") if found.findings else "all of it is as it should be"
+            plural(len(found.findings), "finding") + (", nothing to do" if found.well else "")
+            if found.findings
+            else "all of it is as it should be"
         )
         lines = tuple(f"{one.subject}: {one.what}. {one.hint}" for one in found.findings)
-        return Result(text, lines, findings=bool(found.findings))
+        return Result(text, lines, findings=not found.well)
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,11 @@ class Finding:
     what: str
     hint: str
 
+    @property
+    def heals(self) -> bool:
+        """It goes away by itself: what can be derived is made again, what was left lying is cleared away."""
+        return self.fault in {Fault.DERIVED_MISSING, Fault.INDEX, Fault.LEFTOVER}
+
 
 @dataclass(frozen=True, slots=True)
 class Verified:
@@ -53,6 +58,11 @@ class Verified:
     files: int
     size_bytes: int
     findings: tuple[Finding, ...]
+
+    @property
+    def well(self) -> bool:
+        """Nothing was found that somebody has to do something about."""
+        return all(finding.heals for finding in self.findings)
 
 
 def verify(

@@ -27,8 +27,8 @@ from lastlook.store import Store
 def verify(archive_dir: Path | None, quick: bool, sample: str, everything: bool, quiet: bool, as_json: bool) -> int:
     """Compare disk, catalogue, decisions and text index.
 
-    Lists every finding, with where a good copy is, and changes nothing. With --sample 5% once a week every
-    original has been read after twenty weeks.
+    Lists every finding, with where a good copy is, and changes nothing; those that go away by themselves are
+    no reason to fail. With --sample 5% once a week every original has been read after twenty weeks.
 
     \b
     Example:
@@ -52,6 +52,7 @@ def verify(archive_dir: Path | None, quick: bool, sample: str, everything: bool,
                         "subject": finding.subject,
                         "what": finding.what,
                         "hint": finding.hint,
+                        "heals": finding.heals,
                     }
                     for finding in verified.findings
                 ],
@@ -62,8 +63,9 @@ def verify(archive_dir: Path | None, quick: bool, sample: str, everything: bool,
             click.echo(f"{finding.subject}: {finding.what}. {finding.hint}")
         read = "looked at" if quick else "read whole"
         said = plural(len(verified.findings), "finding") if verified.findings else "all is well"
+        said += ", nothing to do" if verified.findings and verified.well else ""
         click.echo(f"{plural(verified.files, 'original')} {read}, {verified.size_bytes / 1e6:.1f} MB: {said}.")
-    return 1 if verified.findings else 0
+    return 0 if verified.well else 1
 
 
 @click.command()
