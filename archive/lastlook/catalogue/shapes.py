@@ -150,8 +150,13 @@ _SHAPES: dict[str, dict[str, Check]] = {
     "release": {"target": _text, "person": _text, **_WHEN, "waived?": _texts},
     "witness": {"step": _text, "person": _text, "attended": _yes_no, **_WHEN},
     "waiver": {
-        **{"opening": _text, "item": _text, "what": _text, "lines?": _texts},
-        **{"reason": _text, "person": _text, **_WHEN},
+        "opening": _text,
+        "item": _text,
+        "what": _text,
+        "lines?": _texts,
+        "reason": _text,
+        "person": _text,
+        **_WHEN,
     },
     "adhesive": {"id": _text, **dict.fromkeys(("fixture_h?", "handling_h?", "full_cure_h?"), _maybe_number)},
     "bond": {

@@ -343,10 +343,15 @@ def _faults(
 
 
 def _spread_at(matrix: Floats, used: Ties, points: Floats) -> Floats:
+    """How far draws of the map scatter points (N, 2) in b's pixels (N,); NaN where none of them reaches a point."""
     draws = resample(matrix, covariance_of(matrix, used), 30)
     at = transfer(matrix, points)
     moved = np.stack([transfer(each, points) for each in draws])
-    return np.asarray(np.sqrt(np.nanmean(np.sum((moved - at) ** 2, axis=2), axis=0)))
+    squares = np.sum((moved - at) ** 2, axis=2)
+    known = np.isfinite(squares)
+    count = known.sum(axis=0)
+    mean = np.where(known, squares, 0.0).sum(axis=0) / np.maximum(count, 1)
+    return np.asarray(np.where(count > 0, np.sqrt(mean), np.nan))
 
 
 def _disagree(used: Ties, matrix: Floats) -> bool:
