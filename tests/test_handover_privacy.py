@@ -8,6 +8,7 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
+import html5lib
 import pytest
 from PIL import Image
 
@@ -145,3 +146,14 @@ def test_waivers_that_are_private_are_not_counted_either(lightship_archive: Arch
     assert "1 waiver stands" in repr(chapters_behind.behind(Desk(found, words)))
     found = replace(found, fields=frozenset({"waivers"}))
     assert "waiver" not in repr(chapters_behind.behind(Desk(found, words))).lower()
+
+
+def test_letters_that_no_page_can_hold_are_left_out(small: Archive, tmp_path: Path) -> None:
+    with Store(small, by="builder") as store:
+        stating.state(store, "clean", "Dry \x00\x01brush\ufffe\uffff.")
+        write(store, replace(EVERYTHING, originals=False), tmp_path / "record")
+        with pytest.raises(UsageError, match="bytes that are no letters"):
+            stating.state(store, "clean", "\udcff")
+    page = (tmp_path / "record" / "data" / "handling.html").read_text(encoding="utf-8")
+    assert "Dry brush." in page
+    html5lib.HTMLParser(strict=True).parse(page)

@@ -93,7 +93,8 @@ def send(
                     )
                 printed.write(content, part, folder, found.issued)
             else:
-                part.write_text(_page(words, content, asked, said, entries, folder), encoding="utf-8")
+                page = metadata.clean(_page(words, content, asked, said, entries, folder))
+                part.write_text(page, encoding="utf-8")
         body = {
             "point": asked,
             "wording": said,

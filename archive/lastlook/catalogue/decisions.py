@@ -84,6 +84,8 @@ def append(
     last = catalogue.row("SELECT COALESCE(MAX(seq), 0) FROM decision")
     seq = (int(last[0]) if last else 0) + 1
     text = json.dumps(body, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    if any("\ud800" <= letter <= "\udfff" for letter in text + by):  # what a terminal makes of bytes that are no UTF-8
+        raise UsageError("the words hold bytes that are no letters", "Type them again, or set the terminal to UTF-8.")
     catalogue.execute(
         "INSERT INTO decision (seq, uid, at, by, kind, body, undoes) VALUES (?, ?, ?, ?, ?, ?, ?)",
         (seq, uid, instant_text(at), by, kind, text, undoes or None),

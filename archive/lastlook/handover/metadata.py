@@ -8,8 +8,9 @@ owner, no small picture of what was cropped away. Into it go the properties of I
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -30,6 +31,7 @@ COMPOSITE = "http://cv.iptc.org/newscodes/digitalsourcetype/compositeCapture"
 capture and what was drawn on it."""
 
 QUALITY = 88
+_ROOM = 65_502
 _PLACE = 0.01  # the radius of a marked place, as a share of the picture's width: common practice, no source
 
 
@@ -72,37 +74,60 @@ def packet(described: Description) -> bytes:
             holder = ElementTree.SubElement(ElementTree.SubElement(about, name), f"{{{_RDF}}}Alt")
             languages = ["x-default"] if described.language == "x-default" else ["x-default", described.language]
             for language in languages:
-                ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": language}).text = _clean(text)
+                ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": language}).text = clean(text)
 
     def plain(name: str, text: str) -> None:
         if text:
-            ElementTree.SubElement(about, name).text = _clean(text)
+            ElementTree.SubElement(about, name).text = clean(text)
 
     alternatives(f"{{{_DC}}}title", described.title)
     alternatives(f"{{{_DC}}}description", described.description)
     if described.keywords:
         bag = ElementTree.SubElement(ElementTree.SubElement(about, f"{{{_DC}}}subject"), f"{{{_RDF}}}Bag")
         for word in described.keywords:
-            ElementTree.SubElement(bag, f"{{{_RDF}}}li").text = _clean(word)
+            ElementTree.SubElement(bag, f"{{{_RDF}}}li").text = clean(word)
     alternatives(f"{{{_CORE}}}AltTextAccessibility", described.alt)
     alternatives(f"{{{_CORE}}}ExtDescrAccessibility", described.extended)
     alternatives(f"{{{_EXT}}}Event", described.event)
     if described.event_id:
         bag = ElementTree.SubElement(ElementTree.SubElement(about, f"{{{_EXT}}}EventId"), f"{{{_RDF}}}Bag")
-        ElementTree.SubElement(bag, f"{{{_RDF}}}li").text = _clean(described.event_id)
+        ElementTree.SubElement(bag, f"{{{_RDF}}}li").text = clean(described.event_id)
     plain(f"{{{_EXT}}}DigImageGUID", described.id)
     plain(f"{{{_EXT}}}DigitalSourceType", COMPOSITE if described.drawn else CAPTURE)
     if described.thing:
         bag = ElementTree.SubElement(ElementTree.SubElement(about, f"{{{_EXT}}}ArtworkOrObject"), f"{{{_RDF}}}Bag")
         item = ElementTree.SubElement(bag, f"{{{_RDF}}}li", {f"{{{_RDF}}}parseType": "Resource"})
         holder = ElementTree.SubElement(ElementTree.SubElement(item, f"{{{_EXT}}}AOTitle"), f"{{{_RDF}}}Alt")
-        ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": "x-default"}).text = _clean(described.thing)
+        ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": "x-default"}).text = clean(described.thing)
     if described.regions:
         bag = ElementTree.SubElement(ElementTree.SubElement(about, f"{{{_EXT}}}ImageRegion"), f"{{{_RDF}}}Bag")
         for number, region in enumerate(described.regions, start=1):
             _region(bag, region, f"{region.id}-{number}", described.language)
     body: bytes = ElementTree.tostring(rdf, encoding="utf-8")
     return b'<?xpacket begin="\xef\xbb\xbf" id="W5M0MpCehiHzreSzNTczkc9d"?>\n' + body + b'\n<?xpacket end="r"?>'
+
+
+def fitting(described: Description) -> bytes:
+    """The packet of a JPEG, which has room for 65,502 bytes in its segment (XMP specification part 3, 1.1.3): where the
+    words are many, without what is said elsewhere in it, then without regions, then with their beginnings only."""
+    less = replace(described, extended="")
+    made = b""
+    for one in (described, less, replace(less, regions=()), *(_cut(less, most) for most in (1000, 250))):
+        made = packet(one)
+        if len(made) <= _ROOM:
+            break
+    return made
+
+
+def _cut(described: Description, most: int) -> Description:
+    title, description, alt, event, thing = (
+        text if len(text) <= most else text[: most - 1] + "…"
+        for text in (described.title, described.description, described.alt, described.event, described.thing)
+    )
+    kept = described.keywords[:most]
+    return replace(
+        described, title=title, description=description, alt=alt, event=event, thing=thing, keywords=kept, regions=()
+    )
 
 
 def _region(bag: ElementTree.Element, region: Region, id: str, language: str) -> None:
@@ -136,12 +161,15 @@ def _region(bag: ElementTree.Element, region: Region, id: str, language: str) ->
             say(corner, "rbY", f"{y:.4f}")
     say(item, "rId", id)
     holder = ElementTree.SubElement(ElementTree.SubElement(item, f"{{{_EXT}}}Name"), f"{{{_RDF}}}Alt")
-    ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": "x-default"}).text = _clean(region.name)
+    ElementTree.SubElement(holder, f"{{{_RDF}}}li", {f"{{{_XML}}}lang": "x-default"}).text = clean(region.name)
 
 
-def _clean(text: str) -> str:
-    """Without the control characters that XML 1.0 cannot hold."""
-    return "".join(letter for letter in text if letter in "\t\n" or ord(letter) >= 32)
+def clean(text: str) -> str:
+    """Without what XML 1.0 (section 2.2) and HTML cannot hold: control characters, halves of letters, no letters."""
+    return _UNHELD.sub("", text)
+
+
+_UNHELD = re.compile("[\x00-\x08\x0b-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
 def copy(source: Path, target: Path, edge: int, described: Description) -> tuple[int, int]:
@@ -167,7 +195,7 @@ def save(image: Image.Image, target: Path, described: Description, *, profile: b
     bare = Image.new("RGB", image.size)
     bare.paste(image)
     more: dict[str, bytes] = {"icc_profile": profile} if profile else {}
-    bare.save(held, "JPEG", quality=QUALITY, optimize=False, progressive=False, xmp=packet(described), **more)
+    bare.save(held, "JPEG", quality=QUALITY, optimize=False, progressive=False, xmp=fitting(described), **more)
     target.write_bytes(held.getvalue())
 
 

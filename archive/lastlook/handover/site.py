@@ -16,7 +16,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from lastlook.handover import tables
+from lastlook.handover import metadata, tables
 from lastlook.handover.content import Chapter, Content, PictureEntry, Section
 from lastlook.plan import colours
 from lastlook.progress import Progress, Report, Stage, silent
@@ -188,4 +188,4 @@ def _documents(content: Content) -> Iterator[tuple[str, str, str]]:
 
 
 def _put(path: Path, text: str) -> None:
-    path.write_bytes(text.encode("utf-8"))
+    path.write_bytes(metadata.clean(text).encode("utf-8"))
