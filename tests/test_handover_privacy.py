@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import io
 import json
+import struct
 import subprocess
 from dataclasses import replace
 from pathlib import Path
 
 import html5lib
 import pytest
-from PIL import Image
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image, ImageCms
 
 from lastlook import archive, ingest, stating
 from lastlook.archive import Archive
@@ -19,7 +22,7 @@ from lastlook.closing.records import Waiver
 from lastlook.errors import UsageError
 from lastlook.gathering import Scope, material
 from lastlook.handing_over import Options, preview, write
-from lastlook.handover import chapters_behind, stripping
+from lastlook.handover import chapters_behind, profiles, stripping
 from lastlook.handover.chapters import Desk
 from lastlook.handover.material import Audience
 from lastlook.handover.words import words_of
@@ -157,3 +160,48 @@ def test_letters_that_no_page_can_hold_are_left_out(small: Archive, tmp_path: Pa
     page = (tmp_path / "record" / "data" / "handling.html").read_text(encoding="utf-8")
     assert "Dry brush." in page
     html5lib.HTMLParser(strict=True).parse(page)
+
+
+def screen_profile() -> bytes:
+    """A profile of a screen: its name and whose it is, and a tag of its maker with its serial number."""
+    plain = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    count = int.from_bytes(plain[128:132], "big")
+    body = b"mmod" + bytes(4) + b"SN-4711-0815" + b"Otto Ownername".ljust(24)
+    entries = plain[132 : 132 + 12 * count]
+    moved = b"".join(
+        name + struct.pack(">II", offset + 12, size) for name, offset, size in struct.iter_unpack(">4sII", entries)
+    )
+    added = b"mmod" + struct.pack(">II", len(plain) + 12, len(body))
+    head = struct.pack(">I", len(plain) + 12 + len(body)) + plain[4:128]
+    return head + struct.pack(">I", count + 1) + moved + added + plain[132 + 12 * count :] + body
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF", "AVIF"])
+def test_a_profile_tells_colours_and_not_whose_screen_it_was(kind: str, tmp_path: Path) -> None:
+    profile = screen_profile()
+    picture = Image.radial_gradient("L").convert("RGB")
+    source, target = tmp_path / "source", tmp_path / "target"
+    picture.save(source, kind, icc_profile=profile)
+    stripping.clean(source, target, "photo", kind)
+    with Image.open(target) as opened:
+        kept = opened.info["icc_profile"]
+    for words in (b"4711", b"Owner", "sRGB built-in".encode("utf-16-be")):
+        assert words in profile
+        assert words not in kept
+    # Colours come out as with the whole profile, by LittleCMS.
+    lab = ImageCms.createProfile("LAB")
+    shown = [
+        ImageCms.profileToProfile(picture, ImageCms.ImageCmsProfile(io.BytesIO(one)), lab, outputMode="LAB")
+        for one in (profile, kept)
+    ]
+    assert shown[0] is not None
+    assert shown[1] is not None
+    assert shown[0].tobytes() == shown[1].tobytes()
+    assert profiles.bare(kept) == kept
+
+
+@given(st.binary(max_size=400))
+def test_no_garbage_passes_as_a_profile(data: bytes) -> None:
+    assert profiles.bare(data) == b""
+    head = bytes(36) + b"acsp" + bytes(88)
+    assert len(profiles.bare(head + data)) < 1 << 20

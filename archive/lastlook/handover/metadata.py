@@ -16,6 +16,8 @@ from xml.etree import ElementTree
 
 from PIL import Image, ImageOps
 
+from lastlook.handover import profiles
+
 # Namespaces as IPTC and XMP define them; the last one holds nothing but the event's identifier and date strings.
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 _DC = "http://purl.org/dc/elements/1.1/"
@@ -175,11 +177,11 @@ _UNHELD = re.compile("[\x00-\x08\x0b-\x1f\ud800-\udfff\ufffe\uffff]")
 def copy(source: Path, target: Path, edge: int, described: Description) -> tuple[int, int]:
     """Write a JPEG copy of a picture with a long edge of at most `edge` pixels; returns its width and height.
 
-    The colours go to sRGB's reader as they are; the profile of the source is kept, it names no person and no place.
+    The colours are as they were; of the profile of the source, what tells them is kept.
     """
     with Image.open(source) as opened:
         opened.draft("RGB", (edge, edge))
-        profile = opened.info.get("icc_profile")
+        profile = profiles.bare(opened.info.get("icc_profile"))
         image = ImageOps.exif_transpose(opened)
         if image.mode != "RGB":
             image = image.convert("RGB")

@@ -12,13 +12,14 @@ from __future__ import annotations
 import io
 import struct
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from lastlook.handover import profiles
 from lastlook.handover.words import N_
 
 
@@ -103,16 +104,20 @@ def clean(
 _KEPT = {0xE0, 0xEE}  # JFIF and the segment that says how colours are coded: a decoder needs both
 _WORDS = {*range(0xE0, 0xF0), *range(0xF0, 0xFE), 0xFE}  # of applications, of extensions, comments (T.81, table B.1)
 _ICC = b"ICC_PROFILE\x00"
+_PIECE = 65_000  # of a profile in one segment
 
 
 def jpeg(data: bytes) -> bytes:
     """A JPEG without Exif, XMP, IPTC, comments, maker notes, small pictures and what follows its end; every byte of the
-    picture itself, and its colour profile, is kept, and which way up it is. Raises NotCleanable for anything else.
+    picture itself is kept, what its profile says of colours, and which way up it is. Raises NotCleanable for anything
+    else.
     """
     if data[:2] != b"\xff\xd8":
         raise NotCleanable(_DAMAGED)
     turned = _orientation(data)
     kept = [b"\xff\xd8"]
+    profile: dict[bytes, bytes] = {}
+    place = 0
     if turned != 1:
         kept.append(_turned(turned))
     at = 2
@@ -125,6 +130,7 @@ def jpeg(data: bytes) -> bytes:
             continue
         if marker == 0xDA:
             # What a device appends behind the end mark (a second picture, a clip) is left behind.
+            kept[place:place] = _profiled(profile)
             return b"".join([*kept, *_scans(data, at)])
         length = int.from_bytes(data[at + 2 : at + 4], "big")
         if length < 2 or at + 2 + length > len(data):
@@ -132,11 +138,25 @@ def jpeg(data: bytes) -> bytes:
         segment = data[at : at + 2 + length]
         application = marker in _WORDS
         jfif_with_small_picture = marker == 0xE0 and segment[4:9] == b"JFXX\x00"
-        profile = marker == 0xE2 and segment[4:16] == _ICC
-        if not application or (marker in _KEPT and not jfif_with_small_picture) or profile:
+        if marker == 0xE2 and segment[4:16] == _ICC:
+            place = place or len(kept)  # readers look for it before the picture's size
+            profile[segment[16:17]] = segment[18:]
+        if not application or (marker in _KEPT and not jfif_with_small_picture):
             kept.append(_without_jfif_picture(segment) if marker == 0xE0 else segment)
         at += 2 + length
     raise NotCleanable(_DAMAGED)
+
+
+def _profiled(parts: Mapping[bytes, bytes]) -> list[bytes]:
+    """The segments of a colour profile that came in `parts` by their numbers (ICC.1:2010, annex B.4)."""
+    profile = profiles.bare(b"".join(parts[number] for number in sorted(parts)))
+    pieces = [profile[start : start + _PIECE] for start in range(0, len(profile), _PIECE)]
+    if len(pieces) > 255:
+        return []
+    return [
+        b"\xff\xe2" + struct.pack(">H", len(piece) + 16) + _ICC + bytes([number, len(pieces)]) + piece
+        for number, piece in enumerate(pieces, start=1)
+    ]
 
 
 def _scans(data: bytes, at: int) -> Iterator[bytes]:
@@ -194,6 +214,7 @@ def _turned(orientation: int) -> bytes:
 
 # ------------------------------------------------------------------------------------------------ PNG and WebP
 
+_LARGEST = 1 << 24  # of a profile, in bytes
 _PNG = b"\x89PNG\r\n\x1a\n"
 _SHOWN = {  # what a picture looks like (PNG, third edition, 11.2 and 11.3); words, times and Exif are not among it
     *(b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"cHRM", b"gAMA", b"iCCP", b"sBIT", b"sRGB", b"cICP", b"mDCV"),
@@ -213,11 +234,12 @@ def png(data: bytes) -> bytes:
         end = at + 12 + length
         if end > len(data):
             break
-        if name in _SHOWN:
+        if name == b"iCCP":
+            kept += _png_profile(data[at + 8 : end - 4])
+        elif name in _SHOWN:
             kept.append(data[at:end])
         if name == b"IHDR" and turned != 1:
-            body = _exif(turned)
-            kept.append(struct.pack(">I", len(body)) + b"eXIf" + body + struct.pack(">I", zlib.crc32(b"eXIf" + body)))
+            kept.append(_chunk(b"eXIf", _exif(turned)))
         if name == b"IEND":
             return b"".join(kept)
         at = end
@@ -225,6 +247,20 @@ def png(data: bytes) -> bytes:
 
 
 _WEBP = {b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ANIM", b"ANMF", b"ICCP"}
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+
+
+def _png_profile(body: bytes) -> list[bytes]:
+    """A profile is compressed, and has a name that may be that of a screen and whose it is (11.3.2.3)."""
+    try:
+        opened = zlib.decompressobj().decompress(body.partition(b"\x00")[2][1:], _LARGEST)
+    except zlib.error:
+        return []
+    profile = profiles.bare(opened)
+    return [_chunk(b"iCCP", b"Colours\x00\x00" + zlib.compress(profile, 9))] if profile else []
 
 
 def webp(data: bytes) -> bytes:
@@ -245,8 +281,12 @@ def webp(data: bytes) -> bytes:
         if name == b"VP8X" and body:
             flags = body[0] & ~0x0C | (0x08 if turned != 1 else 0)  # neither Exif nor XMP follows, or Exif of ours
             body = bytes([flags]) + body[1:]
-        if name in _WEBP:
-            kept.append(name + struct.pack("<I", length) + body + b"\x00" * (length % 2))
+        if name == b"ICCP":
+            body = profiles.bare(body)
+            if not body and kept and kept[0][:4] == b"VP8X":  # no profile, so none is announced
+                kept[0] = kept[0][:8] + bytes([kept[0][8] & ~0x20]) + kept[0][9:]
+        if name in _WEBP and (body or name != b"ICCP"):
+            kept.append(name + struct.pack("<I", len(body)) + body + b"\x00" * (len(body) % 2))
         at += 8 + length + length % 2
     if not kept:
         raise NotCleanable(_DAMAGED)
@@ -260,15 +300,15 @@ def webp(data: bytes) -> bytes:
 # ------------------------------------------------------------------------------------------------ written anew
 
 
-def _bare(image: Image.Image) -> tuple[Image.Image, bytes | None]:
-    """Nothing but the pixels, upright, and the colour profile: it names no person and no place."""
+def _bare(image: Image.Image) -> tuple[Image.Image, bytes]:
+    """Nothing but the pixels, upright, and what the profile says of colours."""
     image.load()  # the decoder of TIFF turns it now, and forgets that it was to be turned
     upright = ImageOps.exif_transpose(image)
     bare = Image.new(upright.mode, upright.size)
     if upright.mode == "P":
         bare.putpalette(upright.getpalette("RGB") or [], "RGB")
     bare.paste(upright)
-    return bare, image.info.get("icc_profile")
+    return bare, profiles.bare(image.info.get("icc_profile"))
 
 
 def _tiff(source: Path, target: Path) -> How:
@@ -287,7 +327,7 @@ def _heif(source: Path, target: Path) -> How:
     import pillow_heif
 
     image = pillow_heif.open_heif(source, convert_hdr_to_8bit=True).to_pillow()
-    profile = image.info.get("icc_profile")
+    profile = profiles.bare(image.info.get("icc_profile"))
     bare = Image.new(image.mode, image.size)
     bare.paste(image)  # it is upright: the decoder has turned it, whatever its Exif says (ISO/IEC 23008-12, 6.5.10)
     made = pillow_heif.from_pillow(bare)
