@@ -677,6 +677,44 @@ def test_drawing_with_the_pointer_and_taking_it_back(
 
 
 @pytest.mark.browser
+def test_what_is_drawn_outlives_its_visit(driver: Chrome, bench: Bench, fresh: str) -> None:
+    """The visit ends while somebody draws. The page stays; after coming in again elsewhere the drawing is kept."""
+    app = create_app(ViewerConfig(bench.archive, by="Ines", passcode="lantern-40"))
+    visits = app.extensions["lastlook-visits"]
+
+    def enter() -> None:
+        browser.one(driver, "#passcode").send_keys("lantern-40", Keys.ENTER)
+        wait_for(lambda: not browser.every(driver, "#passcode"))
+
+    browser.size(driver, 1280)
+    with browser.served(app) as where:
+        browser.open_page(driver, f"{where}/picture/{fresh}")
+        enter()
+        driver.execute_script("document.querySelector('[name=shape][value=trace]').click()")
+        frame = browser.one(driver, "#zoom")
+        frame.send_keys(Keys.ENTER, *[Keys.ARROW_RIGHT] * 6, Keys.ENTER)
+        visits.end_others(None)
+        browser.one(driver, "[name=keep]").click()
+        wait_for(lambda: "This visit is over" in browser.one(driver, "[data-told]").text)
+        assert "2 points" in browser.one(driver, "[data-draft]").text
+        with Store(bench.archive) as store:
+            assert not marking.marks(store, fresh)
+        here = driver.current_window_handle
+        driver.switch_to.new_window("tab")
+        driver.get(where)
+        enter()
+        driver.close()
+        driver.switch_to.window(here)
+        browser.one(driver, "[name=keep]").click()
+        wait_for(lambda: "Kept: trace" in browser.one(driver, "[data-told]").text)
+        with Store(bench.archive) as store:
+            assert len(marking.marks(store, fresh)) == 1
+        driver.get("about:blank")
+    # The refusals are what is looked at here; nothing else may be complained of.
+    assert [line for line in browser.complaints(driver) if "403" not in line] == []
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("width", [1280, 390])
 def test_drawing_and_measuring_by_keyboard_alone(
     watched: Chrome, address: str, bench: Bench, fresh: str, width: int

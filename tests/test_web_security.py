@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from markupsafe import escape
 
 from lastlook.errors import UsageError
 from lastlook.store import Store
@@ -145,6 +146,30 @@ def test_a_change_needs_the_token_of_its_visit(changing: tuple[FlaskClient, str,
     assert decisions(copy) == before
     assert post(client, address, {"typed": "W05", "token": token}) == 303
     assert decisions(copy) == before + 1
+
+
+def test_what_was_written_in_a_form_outlives_its_visit(changing: tuple[FlaskClient, str, str, Filled]) -> None:
+    """The viewer was started again, or the visit ended, while somebody wrote: going back gives an empty form."""
+    client, _, address, copy = changing
+    before = decisions(copy)
+    words = "Sleeve <b>on</b>,\nshrunk & cold"
+    form = {"token": "of-an-earlier-start", "caption": words, "empty": " "}
+    refused = client.post(address, data=form)
+    ended = create_app(ViewerConfig(copy.archive, host="0.0.0.0", passcode="lantern-40")).test_client()
+    shut = ended.post(address, data={**form, "passcode": "lantern-40"})
+    for answer in (refused, shut):
+        assert answer.status_code == 403
+        assert str(escape(words)) in answer.text
+        assert "of-an-earlier-start" not in answer.text
+        assert "lantern-40" not in answer.text
+        assert "empty" not in answer.text
+        assert "Lightship" not in answer.text
+    for elsewhere in ({"Origin": "http://evil.example"}, {"Sec-Fetch-Site": "cross-site"}):
+        for visitor in (client, ended):
+            answer = visitor.post(address, data=form, headers=elsewhere)
+            assert answer.status_code == 403
+            assert "shrunk" not in answer.text, "another site has no words of its own shown here"
+    assert decisions(copy) == before
 
 
 @pytest.mark.parametrize(

@@ -198,5 +198,10 @@ def _broken(error: Exception) -> tuple[str, int]:
 
 def _page(code: int, title: str, message: str, hint: str, offers: Sequence[tuple[str, str]] = ()) -> tuple[str, int]:
     g.bare = True  # an error page reads nothing of the archive: that may be what fails
-    page = render_template("error.html", code=code, title=title, message=message, hint=hint, offers=offers)
+    written = g.get("written", [])  # in a form that was refused because its visit is over
+    if written:
+        hint = words.WRITTEN
+    page = render_template(
+        "error.html", code=code, title=title, message=message, hint=hint, offers=offers, written=written
+    )
     return page, code

@@ -12,6 +12,7 @@ import hmac
 import ipaddress
 import secrets
 import socket
+from typing import NoReturn
 from urllib.parse import SplitResult, urlsplit
 
 from flask import (
@@ -43,6 +44,8 @@ TOKEN_HEADER = "X-Lastlook-Token"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OPEN = frozenset({"security.enter", "security.check", "joining.asked", "joining.joined", "static"})
 """What may be seen before the passcode is given."""
+_NO_WORDS = frozenset({TOKEN_FIELD, "passcode", "who", "next", "back", "uid"})
+"""Fields that nobody writes, and one that nobody else should read."""
 LONGEST_FORM = 64 * 1024  # bytes; captions are the longest thing anybody types
 _WILDCARDS = frozenset({"0.0.0.0", "::"})
 
@@ -97,7 +100,7 @@ def install(app: Flask, config: ViewerConfig) -> None:
             session.pop("visit", None)
             if _asks_for_a_page():
                 return redirect(url_for("security.enter", next=request.full_path.rstrip("?")), 303)
-            abort(403, "The passcode was not given yet, or the visit is over.")
+            _stale("The passcode was not given yet, or the visit is over.")
         if request.method not in _SAFE:
             # Only now, when it is known who sends it: what a body may hold depends on what it is for.
             request.max_content_length = app.extensions["lastlook-limits"].get(request.endpoint, LONGEST_FORM)
@@ -203,17 +206,31 @@ def token() -> str:
 
 def check_change() -> None:
     """Aborts a change that does not come from a form of this visit."""
-    # "null" is what a page under our own Referrer-Policy sends as its origin, so it cannot be held against a form.
-    origin = request.headers.get("Origin", "null")
-    parts = _parted(origin)
-    if origin != "null" and (parts is None or parts.netloc.lower() != request.host.lower()):
-        abort(403, "The form came from another site.")
-    if request.headers.get("Sec-Fetch-Site", "same-origin") not in {"same-origin", "none"}:
+    if _sent_from_elsewhere():
         abort(403, "The form came from another site.")
     kept = session.get("token")
     given = request.headers.get(TOKEN_HEADER) or request.form.get(TOKEN_FIELD, "")
     if not isinstance(kept, str) or not hmac.compare_digest(kept.encode(), given.encode()):
-        abort(403, "The form is from an earlier visit: the viewer has been started again since.")
+        _stale("The form is from an earlier visit: that ended, or the viewer has been started again since.")
+
+
+def _sent_from_elsewhere() -> bool:
+    """Whether a page of another site sends this, as far as the browser tells."""
+    # "null" is what a page under our own Referrer-Policy sends as its origin, so it cannot be held against a form.
+    origin = request.headers.get("Origin", "null")
+    parts = _parted(origin)
+    if origin != "null" and (parts is None or parts.netloc.lower() != request.host.lower()):
+        return True
+    return request.headers.get("Sec-Fetch-Site", "same-origin") not in {"same-origin", "none"}
+
+
+def _stale(message: str) -> NoReturn:
+    """Refuse a form whose visit is over. What was written in it is shown once more: the page it stood on is asked
+    for anew on the way back, and comes empty. Not for a form of another site, which could put words into our mouth."""
+    if request.mimetype == "application/x-www-form-urlencoded" and not _sent_from_elsewhere():
+        held = request.form.items(multi=True)
+        g.written = [(name, value) for name, value in held if name not in _NO_WORDS and value.strip()]
+    abort(403, message)
 
 
 # ------------------------------------------------------------------------------------------------ passcode

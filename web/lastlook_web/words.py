@@ -36,6 +36,10 @@ REFUSALS = {
     500: ("Something broke", "This page could not be made. What was recorded before is kept.",
           "Try again; if it happens again, run 'lastlook verify' and look at the terminal the viewer runs in."),
 }  # fmt: skip
+WRITTEN = (
+    "Nothing of it was recorded. Copy what you need before you leave this page, then come in again and send it anew."
+)
+"""Instead of a hint, where a form is refused because its visit is over."""
 
 _SOURCES = {
     ClaimSource.CREATION_DATE: "creation date with zone, in the clip",

@@ -1,4 +1,6 @@
 // Keeping a frame without leaving the player: what is being read stands in the line until it is there.
+import { OVER, sent } from "./sending.js";
+
 const NOTE = ".keep-said";
 
 export function keeping(form, clock) {
@@ -24,8 +26,8 @@ export function keeping(form, clock) {
     form.setAttribute("aria-busy", "true");
     const ticking = setInterval(tell, 1000);
     try {
-      const answer = await fetch(form.action, { method: "POST", headers: { Accept: "application/json" }, body });
-      const told = await answer.json();
+      const answer = await sent(form.action, body);
+      const told = answer.status === 403 ? { said: OVER } : await answer.json();
       said.textContent = told.said;
       said.classList.toggle("gap", !answer.ok);
       if (answer.ok) show(told);

@@ -1,5 +1,6 @@
 // Drawing on a picture: points gather, are measured while they do, and become a mark when they are kept.
 // What is kept is drawn and listed by the server; here only what is not kept yet.
+import { OVER, sent } from "./sending.js";
 import { viewer } from "./zoom.js";
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -214,9 +215,8 @@ class Drawing {
     if (!["trace", "dimension"].includes(this.shape) || this.points.length < 2) return;
     const mine = this.words();
     this.soon = setTimeout(async () => {
-      const answer = await fetch(`${this.form.dataset.mm}?points=${encodeURIComponent(mine)}`);
-      if (!answer.ok || mine !== this.words()) return;
-      this.size.textContent = (await answer.json()).said;
+      const told = await asked(`${this.form.dataset.mm}?points=${encodeURIComponent(mine)}`);
+      if (told && mine === this.words()) this.size.textContent = told.said;
     }, 250);
   }
 
@@ -254,15 +254,14 @@ class Drawing {
   }
 
   async change(action, fields) {
-    const body = new URLSearchParams({ token: this.form.elements.token.value, ...fields });
     let answer;
     try {
-      answer = await fetch(action, { method: "POST", body, headers: { Accept: "application/json" } });
+      answer = await sent(action, fields);
     } catch {
       this.told.textContent = "The viewer does not answer; what you drew is still here. Try again.";
       return null;
     }
-    const said = await answer.json().catch(() => ({ said: "That could not be kept. Load the page again." }));
+    const said = await answer.json().catch(() => ({ said: answer.status === 403 ? OVER : "That could not be kept. Try again." }));
     this.told.textContent = said.said;
     if (!answer.ok) return null;
     this.fill(said);
@@ -280,9 +279,15 @@ class Drawing {
 
   // Lengths in mm take their time on the first look: they come after the page.
   async refresh() {
-    const answer = await fetch(this.form.dataset.fresh);
-    if (answer.ok) this.fill(await answer.json());
+    const told = await asked(this.form.dataset.fresh);
+    if (told) this.fill(told);
   }
+}
+
+// What the viewer answers; null if it cannot now, or if the visit is over: what is kept will say so.
+async function asked(address) {
+  const answer = await fetch(address, { headers: { Accept: "application/json" } }).catch(() => null);
+  return answer?.ok ? answer.json() : null;
 }
 
 if (viewer && panel) new Drawing(panel);
@@ -296,13 +301,13 @@ ask?.addEventListener("submit", async (event) => {
   const said = strip.querySelector("[data-place]");
   button.disabled = true;
   for (;;) {
-    const answer = await fetch(ask.dataset.place).catch(() => null);
-    if (!answer || !answer.ok) {
-      said.textContent = "That could not be asked now. Try again.";
+    const told = await asked(ask.dataset.place);
+    if (!told) {
+      said.textContent = "That could not be asked now. Load the page again.";
       button.disabled = false;
       return;
     }
-    const { done, words, html } = await answer.json();
+    const { done, words, html } = told;
     said.textContent = words;
     if (done) {
       strip.querySelector(".strip-found").innerHTML = html;
