@@ -355,3 +355,13 @@ def test_the_commands_say_what_they_do(lightship_archive: Archive, tmp_path: Pat
     )
     run("approval", "answer", pack["pack"], "yes", "--words", "Yes.", "--person", "A")
     assert json.loads(run("approval", "list", "--json"))[0]["words"] == "Yes."
+
+
+@pytest.mark.parametrize("year", [1, 1979, 2108, 9999])
+def test_a_zip_is_written_whatever_the_clock_said(tmp_path: Path, year: int) -> None:
+    (tmp_path / "bag").mkdir()
+    (tmp_path / "bag" / "a.txt").write_text("a")
+    packing.write(tmp_path / "bag", tmp_path / "a.zip", datetime(year, 6, 1, tzinfo=UTC), name="bag")
+    with zipfile.ZipFile(tmp_path / "a.zip") as packed:
+        assert packed.testzip() is None
+        assert packed.namelist() == ["bag/a.txt"]

@@ -12,12 +12,13 @@ from lastlook.progress import Progress, Report, Stage, silent
 _PRESSED = {".jpg", ".jpeg", ".png", ".pdf", ".heic", ".mp4", ".mov", ".zip"}  # pressing these again gains nothing
 _READABLE = 0o100644 << 16
 _BLOCK = 1 << 20
+_FIRST, _LAST = datetime(1980, 1, 1, tzinfo=UTC), datetime(2107, 12, 31, tzinfo=UTC)
 
 
 def write(folder: Path, target: Path, stamp: datetime, report: Report = silent, *, name: str) -> None:
     """Pack `folder` into `target`, all of it inside a folder `name`. `stamp` becomes the date of every file (the format
-    knows no time zone and no year before 1980; it is written in UTC)."""
-    moment = max(stamp.astimezone(UTC), datetime(1980, 1, 1, tzinfo=UTC))
+    knows no time zone and no year but 1980 to 2107; it is written in UTC)."""
+    moment = min(max(stamp.astimezone(UTC), _FIRST), _LAST)
     date = (moment.year, moment.month, moment.day, moment.hour, moment.minute, moment.second // 2 * 2)
     found = sorted(Path(base) / each for base, _, names in os.walk(folder) for each in names)
     with zipfile.ZipFile(target, "w", allowZip64=True) as packed:
