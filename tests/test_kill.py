@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from lastlook import deciding, ingest, proposing, verify
 from lastlook.archive import Archive, open_at
@@ -140,6 +141,8 @@ def test_stopped_politely(
     still under way is kept too, so that only the order, and with it who keeps the plain name of two, may differ."""
     singles = tmp_path / "bench"
     shutil.copytree(bench, singles, ignore=shutil.ignore_patterns("copies", "deck"))
+    for number_of in range(40):  # enough to read that no machine is through before it is stopped
+        Image.effect_noise((640, 480), 20 + number_of).save(singles / f"more-{number_of:02}.jpg")
     alone = copy_of(empty, tmp_path / "alone")
     take(alone, singles)
     where = copy_of(empty, tmp_path / "lv40")
