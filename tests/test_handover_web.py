@@ -19,8 +19,11 @@ from werkzeug.test import TestResponse
 
 from lastlook import care_log, stating
 from lastlook.archive import Archive
+from lastlook.errors import ArchiveBusy
+from lastlook.handing_over import preview
 from lastlook.handover import metadata
 from lastlook.store import Store
+from lastlook_web import handover
 from lastlook_web.app import create_app
 from lastlook_web.config import ViewerConfig
 from tests import lightship
@@ -39,7 +42,10 @@ def client(made: Archive) -> Iterator[FlaskClient]:
 
 
 def page(client: FlaskClient, address: str) -> str:
-    answer = client.get(address)
+    """The page, once what goes in is counted."""
+    until = time.monotonic() + 60
+    while "data-counting" in (answer := client.get(address)).text and time.monotonic() < until:
+        time.sleep(0.05)
     assert answer.status_code == 200, answer.text
     html5lib.HTMLParser(strict=True).parse(answer.text)  # the HTML standard's own parsing rules
     return html.unescape(answer.text)
@@ -69,6 +75,38 @@ def test_the_page_shows_the_age_of_backup_and_check(client: FlaskClient, made: A
     assert "2 originals missing or damaged" in said
     assert "A backup is due" not in said
     assert "the fields client" in said
+
+
+def test_the_page_does_not_wait_until_all_is_counted(client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    go_on = threading.Event()
+
+    def slow(*given: Any) -> Any:
+        assert go_on.wait(60)
+        return preview(*given)
+
+    monkeypatch.setattr(handover, "preview", slow)
+    try:
+        shown = client.get("/handover?for=repairer")
+        assert shown.status_code == 200
+        assert "It is being counted" in shown.text
+        assert 'href="/handover?for=repairer">Look again<' in shown.text
+        assert "Write this record" in shown.text
+        html5lib.HTMLParser(strict=True).parse(shown.text)
+    finally:
+        go_on.set()
+    assert "Cleaning: not recorded" in page(client, "/handover?for=repairer")
+
+
+def test_what_could_not_be_counted_is_said_and_tried_again(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: Any) -> Any:
+        raise ArchiveBusy("the archive is busy", "Try again.")
+
+    monkeypatch.setattr(handover, "preview", broken)
+    assert "The archive is busy. Try again." in page(client, "/handover")
+    monkeypatch.setattr(handover, "preview", preview)
+    assert "Cleaning: not recorded" in page(client, "/handover")
 
 
 @pytest.mark.parametrize("address", ["/handover?in=NOWHERE", "/handover?language=tlh", "/handover?since=banana"])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from lastlook import indexing
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, columns, decisions, plain, tags
+from lastlook.catalogue import Catalogue, changes, columns, decisions, plain, tags
 from lastlook.catalogue.columns import Columns
 from lastlook.errors import PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
@@ -42,6 +42,7 @@ class Caches:
     tagged: dict[tuple[str, ...], NDArray[np.bool_]] = field(default_factory=dict)
     tagged_of: tuple[int, int] = (-1, -1)  # the versions of columns and tags that `tagged` was read from
     kept: dict[str, tuple[object, object]] = field(default_factory=dict)  # by name: (version, what was made of it)
+    followed: dict[str, tuple[object, int, object]] = field(default_factory=dict)  # (version but tags, tags, made)
 
 
 class Store:
@@ -111,12 +112,17 @@ class Store:
             return self._caches.columns
 
     def tagged(self, of: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
-        """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept until a tag changes."""
+        """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept, and brought up to date
+        when a tag changes."""
+        if self.catalogue.is_writing():  # what is seen in here may yet be taken back
+            return of.mask_of(np.array(tags.rids_with(self.catalogue, dimension, targets), dtype=np.int32))
         version = of.version, self.catalogue.counters()["tags"]
         key = dimension.value, *targets
         with self._caches.lock:
-            if self._caches.tagged_of != version or len(self._caches.tagged) >= _MOST_MASKS:
-                self._caches.tagged, self._caches.tagged_of = {}, version
+            if self._caches.tagged_of != version:
+                self._caches.tagged, self._caches.tagged_of = self._masks_at(of, version), version
+            elif len(self._caches.tagged) >= _MOST_MASKS:
+                self._caches.tagged = {}
             kept = self._caches.tagged.get(key)
         if kept is None:
             rids = np.array(tags.rids_with(self.catalogue, dimension, targets), dtype=np.int32)
@@ -133,18 +139,64 @@ class Store:
         of something else than `of`. It is shared by threads: nobody may change it."""
         if self.catalogue.in_transaction():
             return make()  # what is seen in here may yet be taken back
-        version = (of, *self._version())
+        version = (of, *self.version())
         with self._caches.lock:
             found = self._caches.kept.get(name)
         if found is not None and found[0] == version:
             return cast(T, found[1])
         made = make()
-        if (of, *self._version()) == version:
+        if (of, *self.version()) == version:
             with self._caches.lock:
                 self._caches.kept[name] = version, made
         return made
 
-    def _version(self) -> tuple[object, ...]:
+    def _masks_at(self, of: Columns, version: tuple[int, int]) -> dict[tuple[str, ...], NDArray[np.bool_]]:
+        """The masks that are kept, as they are at `version`: none where that takes reading them anew."""
+        times, before = self._caches.tagged_of
+        if not self._caches.tagged or times != version[0]:
+            return {}
+        with self.catalogue.reading():
+            rids = changes.since(self.catalogue, before, version[1])
+            if rids is None or self.catalogue.counters()["tags"] != version[1]:
+                return {}
+            counting = changes.counting(self.catalogue, rids)
+        gone = np.flatnonzero(of.mask_of(np.array(rids, dtype=np.int32)))
+        found = {}
+        for key, mask in self._caches.tagged.items():
+            now = mask.copy()
+            now[gone] = False
+            wanted = [rid for rid, dimension, target in counting if dimension == key[0] and target in key[1:]]
+            now |= of.mask_of(np.array(wanted, dtype=np.int32))
+            now.flags.writeable = False
+            found[key] = now
+        return found
+
+    def followed(
+        self, name: str, make: Callable[[], T], update: Callable[[T, Sequence[int]], T], of: object = None
+    ) -> T:
+        """What `make` makes of the pictures and their tags; where since then only tags have changed, what `update`
+        makes of it, given the rows of those pictures. As with `kept`, nobody may change it, `update` neither."""
+        if self.catalogue.is_writing():
+            return make()
+        with self.catalogue.reading():
+            counters = self.catalogue.counters()
+            now = counters.pop("tags")
+            version = (of, *sorted(counters.items()))
+            with self._caches.lock:
+                found = self._caches.followed.get(name)
+            if found is not None and found[0] == version:
+                if found[1] == now:
+                    return cast(T, found[2])
+                rids = changes.since(self.catalogue, found[1], now)
+                made = make() if rids is None else update(cast(T, found[2]), rids)
+            else:
+                made = make()
+        with self._caches.lock:
+            self._caches.followed[name] = version, now, made
+        return made
+
+    def version(self) -> tuple[object, ...]:
+        """Changes with everything that is decided or comes in."""
         return (*sorted(self.catalogue.counters().items()), decisions.last_seq(self.catalogue))
 
     @property

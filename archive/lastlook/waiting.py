@@ -3,6 +3,7 @@ that were not used, and how long ago the archive was backed up and checked."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -77,14 +78,15 @@ def waiting(store: Store, cache: OverviewCache | None, now: datetime | None = No
     if isinstance(kept, _Kept) and kept.key == key and timedelta() <= now - kept.at < _KEPT_FOR:
         return kept.waiting, kept.work
     with store.catalogue.reading():
+        to_place = store.followed("waiting", lambda: _to_place(store), lambda was, rids: _to_place(store, was, rids))
         work = _work(gather(store, ()), now)
-        made = _waiting(store, work, now)
+        made = _waiting(store, work, len(to_place), now)
     if cache is not None:
         cache.waiting = _Kept(key, now, made, work)
     return made, work
 
 
-def _waiting(store: Store, work: Work, now: datetime) -> Waiting:
+def _waiting(store: Store, work: Work, to_place: int, now: datetime) -> Waiting:
     shut = acts(store)
     open_now = [
         id for id in structure.closing_order(store.plan) if not shut.get(id) or shut[id][-1].reopened is not None
@@ -98,7 +100,7 @@ def _waiting(store: Store, work: Work, now: datetime) -> Waiting:
         due.append(Due(openings[id], found.ready, counts))
     backup, check, damaged = _care(store)
     return Waiting(
-        review.waiting_count(store.catalogue, SURE, OTHER),
+        to_place,
         tuple(due),
         tuple(each for each in work.holds if not each.over),
         len(media.problems(store.catalogue)),
@@ -106,6 +108,12 @@ def _waiting(store: Store, work: Work, now: datetime) -> Waiting:
         check,
         damaged,
     )
+
+
+def _to_place(store: Store, was: Set[int] = frozenset(), rids: Sequence[int] | None = None) -> frozenset[int]:
+    """Rows of the pictures that wait; `rids`: those of which it may be another than it `was`."""
+    found = review.waiting_rids(store.catalogue, SURE, OTHER, rids)
+    return frozenset(found if rids is None else (was - set(rids)) | found)
 
 
 def _work(facts: Facts, now: datetime) -> Work:

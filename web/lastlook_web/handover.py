@@ -13,19 +13,24 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
 
-from flask import Blueprint, Response, abort, redirect, render_template, request, send_file
+from flask import Blueprint, Response, abort, current_app, redirect, render_template, request, send_file
 from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import care_log, times
 from lastlook.catalogue import media
 from lastlook.gathering import Scope
-from lastlook.handing_over import EDGE, Options, preview
+from lastlook.handing_over import EDGE, Options, Preview, preview
 from lastlook.handover.material import Audience
-from lastlook.handover.words import LANGUAGES
+from lastlook.handover.words import LANGUAGES, words_of
+from lastlook.plan.vocabulary import lookup_id
+from lastlook.records import Dimension
 from lastlook.stating import what_is_private
+from lastlook.store import Store
 from lastlook_web import jobs, words
 from lastlook_web.app import store
+from lastlook_web.asides import Asides, Done
+from lastlook_web.config import ViewerConfig
 
 pages = Blueprint("handover", __name__)
 
@@ -35,6 +40,7 @@ AUDIENCES = (
     (Audience.OWN, "Your own file: that, and what was spoken, the cameras and the files' names"),
 )
 SIZES = (1024, EDGE, 2400, 4000)
+_WAIT_S = 0.05  # a small archive is counted within it
 _KINDS = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css",
@@ -63,13 +69,16 @@ class Record:
 def page() -> str:
     asked = request.args
     options = _options(asked)
-    seen = store().kept("hand-over", lambda: preview(store(), options), of=options)
-    sums = store().kept("sums", lambda: media.sums(store().catalogue))
+    done = _seen(asked, options)
+    sums = _sums()
     now = datetime.now(UTC)
     return render_template(
         "handover.html",
         plan=store().plan,
-        seen=seen,
+        seen=done.value if done is not None else None,
+        error=done.error if done is not None else None,
+        sentence=words.sentence,
+        again=request.full_path.rstrip("?"),
         chosen=set(options.scope.subassemblies),
         options=options,
         audiences=[(one.value, said) for one, said in AUDIENCES],
@@ -97,6 +106,33 @@ def write() -> AnyResponse:
     return redirect(jobs.shown(job), 303)
 
 
+def _sums() -> list[str]:
+    """The checksums of all media, read anew when some have come in."""
+    catalogue = store().catalogue
+    return store().followed("sums", lambda: media.sums(catalogue), lambda was, _: was, of=media.newest(catalogue))
+
+
+def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:
+    """What the record would hold, None while that is being counted: in a large archive it takes some seconds."""
+    config: ViewerConfig = current_app.extensions["lastlook-config"]
+    caches = current_app.extensions["lastlook-caches"]
+    asides: Asides[Preview] = current_app.extensions.setdefault(
+        "lastlook-asides-hand-over", Asides(most_waiting=4, most_kept=4)
+    )
+
+    def work() -> Preview:
+        with Store(config.archive, by=config.by, caches=caches) as own:
+            return preview(own, options)
+
+    # By what was typed, since "yesterday" is read anew at every look; of this hour, since it becomes another day.
+    hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
+    key = (hour, store().version(), *sorted(_parameters(asked).items()))
+    done = asides.ask(key, work, wait=_WAIT_S)
+    if done is not None and done.error is not None:
+        asides.forget(key)  # the next look tries again
+    return done
+
+
 def _said(asked: MultiDict[str, str], name: str) -> str:
     return str(asked.get(name, "")).strip()[:80]
 
@@ -108,7 +144,7 @@ def _options(asked: MultiDict[str, str]) -> Options:
     size = _said(asked, "size")
     options = Options(
         scope=Scope(
-            tuple(id for id in asked.getlist("in") if id),
+            tuple(lookup_id(store().plan, Dimension.SUBASSEMBLY, id) for id in asked.getlist("in") if id),
             times.parse_when(since, zone, now).earliest if since else None,
             times.parse_when(until, zone, now).latest if until else None,
         ),
@@ -120,6 +156,7 @@ def _options(asked: MultiDict[str, str]) -> Options:
         zip_="zip" in asked,
     )
     options.check()
+    words_of(options.language, zone)
     return options
 
 

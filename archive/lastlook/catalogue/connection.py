@@ -29,6 +29,7 @@ class Catalogue:
         memory, one unchanging view however long looking takes. Where the file or its folder may not be written (a
         backup, a locked card), it can be asked all the same, and every change is refused. Raises ArchiveDamaged,
         ArchiveBusy, ArchiveError."""
+        self._writing = False
         self.path = path
         self._look_only = look_only
         if not create and not path.is_file():
@@ -93,6 +94,7 @@ class Catalogue:
             with _words(self.path):
                 self._connection.execute("BEGIN IMMEDIATE")
             self._check_in_place()
+            self._writing = True
             yield
             with _words(self.path):
                 self._connection.execute("COMMIT")
@@ -101,6 +103,8 @@ class Catalogue:
                 with suppress(sqlite3.Error):  # a full disk may have rolled it back already
                     self._connection.execute("ROLLBACK")
             raise
+        finally:
+            self._writing = False
 
     def _check_in_place(self) -> None:
         """A rebuild may have put another file in our file's place: what is written to ours would be lost."""
@@ -128,6 +132,10 @@ class Catalogue:
 
     def in_transaction(self) -> bool:
         return self._connection.in_transaction
+
+    def is_writing(self) -> bool:
+        """Whether a transaction is open that may have changed rows: what is read in it may yet be taken back."""
+        return self.in_transaction() and self._writing
 
     # The methods below are for the modules of this package; nothing above writes SQL.
 

@@ -151,6 +151,12 @@ def sums(catalogue: Catalogue) -> list[str]:
     return [str(row[0]) for row in catalogue.rows("SELECT sha256 FROM medium")]
 
 
+def newest(catalogue: Catalogue) -> tuple[int, int]:
+    """Changes when media have come in: how many there are, and the newest row."""
+    row = catalogue.row("SELECT (SELECT COUNT(*) FROM medium), (SELECT MAX(rowid) FROM medium)")
+    return (int(row[0]), int(row[1] or 0)) if row else (0, 0)
+
+
 def belonging(catalogue: Catalogue, sha256: str) -> list[Medium]:
     """Caption files that count for a clip, the motion clip of a photo."""
     rows = catalogue.rows(

@@ -241,11 +241,28 @@ def codes(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+SCHEMA_CHANGES = """
+CREATE TABLE tag_change (                  -- for which picture the counter 'tags' was counted up to a version
+    version INTEGER PRIMARY KEY,
+    rid     INTEGER NOT NULL
+) STRICT;
+CREATE INDEX medium_kind ON medium(kind, belongs_to);
+CREATE INDEX picture_kind ON picture(kind);
+"""
+
+
+def changes(connection: sqlite3.Connection) -> None:
+    """Which pictures' tags have changed lately, and what the counts on every page are read from."""
+    for statement in _statements(SCHEMA_CHANGES):
+        connection.execute(statement)
+
+
 STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
     ("schema_1", schema_1),
     ("schema_2", schema_2),
     ("likeness", likeness),
     ("codes", codes),
+    ("changes", changes),
 )
 
 

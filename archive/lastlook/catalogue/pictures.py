@@ -272,6 +272,8 @@ def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
     changes = [(None, rid) for rid in now if rid not in groups]
     changes += [(group, rid) for rid, group in groups.items() if now.get(rid) != group]  # type: ignore[misc]
     catalogue.execute_many("UPDATE picture SET group_id = ? WHERE rid = ?", changes)
+    if changes:
+        catalogue.count_up("times")  # what is kept of pictures holds their groups too
 
 
 def set_caption(catalogue: Catalogue, rid: int, caption: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lastlook.catalogue.connection import Catalogue
@@ -73,23 +74,38 @@ def placed_count(catalogue: Catalogue) -> int:
     return int(row[0]) if row else 0
 
 
-def waiting_count(catalogue: Catalogue, sure: float, contradicted: str) -> int:
-    """How many pictures of `open_pictures` need a person: not those of which all that was proposed was refused, nor
-    those with a place that is applied, surer than `sure` and without a claim whose reason holds `contradicted`."""
-    row = catalogue.row(
+def waiting_rids(catalogue: Catalogue, sure: float, contradicted: str, among: Sequence[int] | None = None) -> set[int]:
+    """Rows of `open_pictures` that need a person: not those of which all that was proposed was refused, nor those with
+    a place that is applied, surer than `sure` and without a claim whose reason holds `contradicted`. `among`: looked
+    for only in these rows."""
+    if among is None:
+        return _waiting(catalogue, sure, contradicted, "", _HIDDEN)
+    found: set[int] = set()
+    for start in range(0, len(among), 500):
+        part = ", ".join(str(int(rid)) for rid in among[start : start + 500])
+        hidden = f"{_HIDDEN} AND rid IN ({part})"
+        found |= _waiting(catalogue, sure, contradicted, f"AND rid IN ({part})", hidden)
+    return found
+
+
+_HIDDEN = "SELECT rid FROM picture JOIN medium m USING (sha256) WHERE m.shown = 0"
+
+
+def _waiting(catalogue: Catalogue, sure: float, contradicted: str, narrowed: str, hidden: str) -> set[int]:
+    rows = catalogue.rows(
         f"""
-        SELECT COUNT(*) FROM picture p LEFT JOIN (
+        SELECT p.rid FROM picture p LEFT JOIN (
             SELECT rid, MAX(state = 'set') AS placed, MAX(state = 'rejected') AS refused,
                 MAX(state = 'proposed') AS claimed, MAX((state = 'proposed') * counts * confidence) AS top,
                 MAX(state = 'proposed' AND counts = 1 AND dimension = 'subassembly') AS applied,
                 MAX(state = 'proposed' AND dimension = 'subassembly' AND instr(why, :other) > 0) AS other
-            FROM tag WHERE dimension IN {_PLACING} GROUP BY rid
+            FROM tag WHERE dimension IN {_PLACING} {narrowed} GROUP BY rid
         ) t USING (rid)
         WHERE NOT COALESCE(t.placed, 0)
-            AND p.rid NOT IN (SELECT rid FROM medium m JOIN picture USING (sha256) WHERE m.shown = 0)
+            AND p.rid NOT IN ({hidden}) {narrowed}
             AND NOT (COALESCE(t.refused, 0) AND NOT COALESCE(t.claimed, 0))
             AND NOT (COALESCE(t.applied, 0) AND NOT COALESCE(t.other, 0) AND COALESCE(t.top, 0) >= :sure)
         """,
         {"sure": sure, "other": contradicted},
     )
-    return int(row[0]) if row else 0
+    return {int(row[0]) for row in rows}

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from lastlook.catalogue import decisions
+from lastlook.catalogue import changes, decisions
 from lastlook.catalogue.connection import Catalogue, meaning
 from lastlook.records import Decision, Dimension, Proposal, ProposalSource, Tag, TagState
 
@@ -82,7 +82,7 @@ def replace_standing(catalogue: Catalogue, rid: int, tags: Iterable[Tag]) -> Non
     catalogue.execute_many("INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
     if {row[1:3] for row in before if row[7]} != {row[1:3] for row in rows if row[7]}:
         catalogue.execute("INSERT OR IGNORE INTO unindexed VALUES (?)", (rid,))
-    catalogue.count_up("tags")
+    changes.note(catalogue, rid)
 
 
 def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, ...]]:

@@ -1,0 +1,29 @@
+// While what goes in is being counted, asks once a second for the page anew and puts in what it says then. Without this
+// the page has a link to look again.
+const EVERY = 1000;
+const MOST = 10_000;
+
+async function look(wait) {
+  const counting = document.querySelector("[data-counting]");
+  if (!counting) return;
+  let next = Math.min(wait * 1.5, MOST);
+  try {
+    const answer = await fetch(location.href, { credentials: "same-origin" });
+    if (answer.status === 403) return location.reload(); // the visit is over: the page says so
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const fresh = page.getElementById("seen");
+    if (answer.ok && fresh && !fresh.querySelector("[data-counting]")) {
+      const focused = counting.contains(document.activeElement);
+      document.getElementById("seen").replaceWith(fresh);
+      document.getElementById("seen-said").textContent = `Counted: ${fresh.querySelector("p").textContent}`;
+      if (focused) fresh.querySelector("h2").focus();
+      return;
+    }
+    if (answer.ok) next = EVERY;
+  } catch {
+    // the server may be gone for a moment: asked again, less often
+  }
+  setTimeout(look, next, next);
+}
+
+setTimeout(look, EVERY, EVERY);
