@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lastlook import deciding, queue, viewing, waiting, windows
+from lastlook import deciding, queue, sessions, viewing, waiting, windows
 from lastlook.archive import open_at
 from lastlook.catalogue import changes, pictures, tags
 from lastlook.deciding import Target
@@ -20,7 +21,7 @@ from lastlook.records import Dimension
 from lastlook.store import Caches, Store
 from tests import generated
 
-ACTS = ("tag", "step", "no", "undo", "close", "group")
+ACTS = ("tag", "step", "no", "undo", "close", "group", "session")
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +47,9 @@ def act(store: Store, kind: str, seed: int) -> None:
         deciding.undo(store)
     elif kind == "close":
         deciding.close(store, store.plan.openings[0].id, "2026-03-20 16:10")
+    elif kind == "session":
+        day = generated.START.date() + timedelta(days=chance.randrange(300))
+        sessions.add(store, [sub], f"{day} 09:00", f"{day} 19:00")
     else:
         group = chance.choice(queue.groups(store, everything=True))
         if group.choices:
@@ -65,7 +69,7 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
     ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(ACTS), st.integers(0, 10_000)), min_size=1, max_size=4))
 def test_what_follows_is_what_is_read_anew(
     kept: tuple[Path, Caches, viewing.OverviewCache], acts: list[tuple[str, int]]

@@ -11,9 +11,10 @@ half, since it takes typing. What is applied and surer than `SURE` is left out u
 
 from __future__ import annotations
 
+import bisect
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -82,23 +83,55 @@ class Group:
         return [one.id for one in self.pictures]
 
 
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """An open picture with what its group follows from. `after`: where it stands in order of time; `sure`: it is left
+    out unless all is asked for; `session` is the uid of its session, or ''."""
+
+    one: Open
+    after: tuple[bool, int, int]
+    sure: bool
+    session: str
+    signature: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Grouped:
+    """The groups in order, and by what they share and their first picture."""
+
+    groups: tuple[Group, ...]
+    known: Mapping[tuple[str, tuple[str, ...], int], Group]
+
+
 def groups(store: Store, *, everything: bool = False) -> list[Group]:
     """All open groups, the most useful first. `everything`: also what is applied and sure."""
     name = f"queue {'of everything' if everything else ''}"
-    return list(store.kept(name, lambda: _groups(store, everything=everything)))
-
-
-def _groups(store: Store, *, everything: bool) -> list[Group]:
-    plan = store.plan
     sessions = all_sessions(store)
+
+    def make(was: _Grouped | None = None, _: Sequence[int] = ()) -> _Grouped:
+        return _groups(store, sessions, was, everything=everything)
+
+    return list(store.followed(name, make, make, of=sessions).groups)
+
+
+def placed_count(store: Store) -> int:
+    """How many pictures a person has put to a subassembly or step."""
+
+    def update(was: frozenset[int], rids: Sequence[int]) -> frozenset[int]:
+        return (was - set(rids)) | review.placed_rids(store.catalogue, rids)
+
+    return len(store.followed("placed", lambda: frozenset(review.placed_rids(store.catalogue)), update))
+
+
+def _groups(store: Store, sessions: Sequence[Session], was: _Grouped | None, *, everything: bool) -> _Grouped:
+    """`was`: the groups before some tags changed; those of the very same pictures are not made anew."""
+    plan = store.plan
     homes = {step.id: step.subassembly for step in plan.steps}
     gathered: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
     stretch, last = 0, None
-    for one in _open(store):
-        if one.rejected and not one.claims:
-            continue  # a person looked, and said no to all there was
-        need = _need(one)
-        if need is Need.APPLIED and not everything and _top(one) >= SURE:
+    for entry in _entries(store, sessions):
+        one = entry.one
+        if entry.sure and not everything:
             continue
         if one.taken_ms is None:
             where = f"undated {one.sha256}"
@@ -108,15 +141,52 @@ def _groups(store: Store, *, everything: bool) -> list[Group]:
             if last is not None and one.taken_ms - last > PAUSE_MS:
                 stretch += 1
             last = one.taken_ms
-            session = _session_of(one, sessions)
-            where = f"session {session.uid}" if session is not None else f"stretch {stretch}"
-        gathered[where, (need.value, *_signature(one))].append(one)
-    found = [_group(where, each, homes, plan) for (where, _), each in gathered.items()]
-    return sorted(found, key=lambda group: (-group.worth, group.pictures[0].taken_ms or 0, group.id))
+            where = f"session {entry.session}" if entry.session else f"stretch {stretch}"
+        gathered[where, entry.signature].append(one)
+    known: dict[tuple[str, tuple[str, ...], int], Group] = {}
+    for (where, signature), each in gathered.items():
+        # Stretches are counted from the first: one that comes or goes gives all later ones another number.
+        key = "stretch" if where.startswith("stretch ") else where, signature, each[0].rid
+        before = was.known.get(key) if was is not None else None
+        same = before is not None and before.pictures == tuple(each)
+        known[key] = before if before is not None and same else _group(where, each, homes, plan)
+    found = sorted(known.values(), key=lambda group: (-group.worth, group.pictures[0].taken_ms or 0, group.id))
+    return _Grouped(tuple(found), known)
 
 
-def _open(store: Store) -> list[Open]:
-    return store.kept("open pictures", lambda: review.open_pictures(store.catalogue))
+def _entries(store: Store, sessions: Sequence[Session]) -> list[_Entry]:
+    """What is open and needs grouping, in order of time, those of unknown time last."""
+
+    def make() -> list[_Entry]:
+        return [_entry(one, sessions) for one in review.open_pictures(store.catalogue) if not _refused(one)]
+
+    def update(was: list[_Entry], rids: Sequence[int]) -> list[_Entry]:
+        changed = set(rids)
+        now = [entry for entry in was if entry.one.rid not in changed]
+        for one in review.open_pictures(store.catalogue, rids):
+            if not _refused(one):
+                bisect.insort(now, _entry(one, sessions), key=lambda entry: entry.after)
+        return now
+
+    return store.followed("open pictures", make, update, of=sessions)
+
+
+def _entry(one: Open, sessions: Sequence[Session]) -> _Entry:
+    session = _session_of(one, sessions) if one.taken_ms is not None and one.clip_ms is None else None
+    need = _need(one)
+    sure = need is Need.APPLIED and _top(one) >= SURE
+    return _Entry(
+        one,
+        (one.taken_ms is None, one.taken_ms or 0, one.rid),
+        sure,
+        session.uid if session else "",
+        (need.value, *_signature(one)),
+    )
+
+
+def _refused(one: Open) -> bool:
+    """Whether a person looked, and said no to all there was."""
+    return one.rejected and not one.claims
 
 
 def find(store: Store, id: str) -> Group:
@@ -198,10 +268,10 @@ def preview(store: Store, session: Session) -> Preview:
     wanted |= {homes[step] for step in steps if step in homes}
     taken, differing = [], []
     start, end = pictures.ms(session.start), pictures.ms(session.end)
-    for one in _open(store):
+    for one in (entry.one for entry in _entries(store, all_sessions(store))):
         if one.earliest_ms is None or one.latest_ms is None or one.latest_ms < start or one.earliest_ms > end:
             continue  # most lie far off: a cheap look before the exact one
-        if session.share(_time(one)) <= 0.5 or (one.rejected and not one.claims):
+        if session.share(_time(one)) <= 0.5:
             continue
         other = next(
             (

@@ -8,7 +8,6 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from lastlook import deciding, queue, sessions
-from lastlook.catalogue import review
 from lastlook.catalogue.pictures import by_rids, from_ms
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
@@ -52,7 +51,7 @@ def page() -> str:
         at=at,
         total=len(found),
         open_total=sum(len(each.pictures) for each in found),
-        placed=store().kept("placed", lambda: review.placed_count(store().catalogue)),
+        placed=queue.placed_count(store()),
         shown=_shown(group),
         more=max(0, len(group.pictures) - SHOWN) if group else 0,
         need=NEEDS[group.need] if group else "",

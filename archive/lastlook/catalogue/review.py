@@ -40,15 +40,26 @@ class Open:
     rejected: bool
 
 
-def open_pictures(catalogue: Catalogue) -> list[Open]:
-    """All of them, in order of time, those of unknown time last."""
+def open_pictures(catalogue: Catalogue, among: Sequence[int] | None = None) -> list[Open]:
+    """All of them, in order of time, those of unknown time last; or those among some rows, in no order."""
+    if among is None:
+        return _open(catalogue, "")
+    return [one for part in _parts(among) for one in _open(catalogue, f"AND rid IN ({part})")]
+
+
+def _parts(among: Sequence[int]) -> list[str]:
+    """Rows as SQL lists them, some at a time."""
+    return [", ".join(str(int(rid)) for rid in among[start : start + 500]) for start in range(0, len(among), 500)]
+
+
+def _open(catalogue: Catalogue, narrowed: str) -> list[Open]:
     with catalogue.reading():
         claims: dict[int, list[Claimed]] = {}
         rejected: set[int] = set()
         placed: set[int] = set()
         for rid, dimension, target, state, confidence, counts, why in catalogue.rows(
             f"SELECT rid, dimension, target, state, confidence, counts, why FROM tag WHERE dimension IN {_PLACING}"
-            " ORDER BY rid, confidence DESC, target"
+            f" {narrowed} ORDER BY rid, confidence DESC, target"
         ):
             if state == "set":
                 placed.add(rid)
@@ -59,6 +70,7 @@ def open_pictures(catalogue: Catalogue) -> list[Open]:
         rows = catalogue.rows(
             "SELECT p.rid, p.id, p.sha256, m.file, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, p.group_id"
             " FROM picture p JOIN medium m USING (sha256) WHERE m.shown = 1"
+            f" {narrowed}"
             " ORDER BY p.taken_ms IS NULL, p.taken_ms, p.rid"
         )
     return [
@@ -68,10 +80,11 @@ def open_pictures(catalogue: Catalogue) -> list[Open]:
     ]
 
 
-def placed_count(catalogue: Catalogue) -> int:
-    """How many pictures a person has put to a subassembly or step."""
-    row = catalogue.row(f"SELECT COUNT(DISTINCT rid) FROM tag WHERE state = 'set' AND dimension IN {_PLACING}")
-    return int(row[0]) if row else 0
+def placed_rids(catalogue: Catalogue, among: Sequence[int] | None = None) -> set[int]:
+    """Rows of the pictures that a person has put to a subassembly or step. `among`: looked for only in these."""
+    sql = f"SELECT DISTINCT rid FROM tag WHERE state = 'set' AND dimension IN {_PLACING}"
+    narrowed = [""] if among is None else [f" AND rid IN ({part})" for part in _parts(among)]
+    return {int(row[0]) for each in narrowed for row in catalogue.rows(sql + each)}
 
 
 def waiting_rids(catalogue: Catalogue, sure: float, contradicted: str, among: Sequence[int] | None = None) -> set[int]:
@@ -81,8 +94,7 @@ def waiting_rids(catalogue: Catalogue, sure: float, contradicted: str, among: Se
     if among is None:
         return _waiting(catalogue, sure, contradicted, "", _HIDDEN)
     found: set[int] = set()
-    for start in range(0, len(among), 500):
-        part = ", ".join(str(int(rid)) for rid in among[start : start + 500])
+    for part in _parts(among):
         hidden = f"{_HIDDEN} AND rid IN ({part})"
         found |= _waiting(catalogue, sure, contradicted, f"AND rid IN ({part})", hidden)
     return found
