@@ -18,7 +18,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
-from lastlook import care_log, deciding, queue, recording, times, waiting, windows
+from lastlook import archive, care_log, deciding, planning, queue, recording, times, waiting, windows
 from lastlook.catalogue.pictures import ms
 from lastlook.records import CaptureTime, Closing
 from lastlook.store import Caches, Store
@@ -201,6 +201,8 @@ def test_no_address_breaks_the_drawing(filled: Filled, query: str) -> None:
 def test_an_empty_stretch_says_where_the_nearest_pictures_are(filled: Filled) -> None:
     client = create_app(ViewerConfig(filled.archive)).test_client()
     page = client.get("/?since=20260308T000000Z&until=20260309T000000Z").text
+    # A picture of that time that is placed nowhere is no tick: the words speak of subassemblies only.
+    assert "No picture of a subassembly is known to be of this time." in text_of(page)
     assert "The last one before it: 5 Mar 2026 . The next one after it: 12 Mar 2026 ." in text_of(page)
     before = next(link for link in links(page.split('class="absence"')[1]) if "since" in link)
     assert "known to be of this time" not in text_of(client.get(before).text)
@@ -380,6 +382,56 @@ def test_keys_go_from_picture_to_picture_and_zoom_to_an_hour(page: Chrome, fille
     row.send_keys(Keys.SHIFT, Keys.ARROW_RIGHT)
     row.send_keys(Keys.NULL, Keys.HOME)
     wait(page, "location.search === ''")
+
+
+@pytest.mark.browser
+def test_a_key_held_down_does_not_lose_the_picture_it_is_pinned_to(page: Chrome, filled: Filled) -> None:
+    row = one(page, "[data-sub=MAST]")
+    row.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)
+    # Answers that take longer than the key takes to come again: some steps are never drawn.
+    page.execute_async_script(
+        "const [row, done] = arguments; const plain = window.fetch;"
+        "window.fetch = (...asked) => new Promise((go) => setTimeout(go, 260)).then(() => plain(...asked));"
+        "const press = (left) => {"
+        " row.dispatchEvent(new KeyboardEvent('keydown', {key: '+', bubbles: true, cancelable: true}));"
+        " if (left > 1) setTimeout(press, 90, left - 1); else setTimeout(done, 1500);"
+        "}; press(24);",
+        row,
+    )
+    row.send_keys(Keys.ENTER)
+    wait(page, "document.querySelector('#row-MAST .unfolded-list') !== null")
+    assert filled.ids["K1000152.JPG"] in one(page, "#row-MAST .unfolded-list a").get_attribute("href")  # type: ignore[operator]
+
+
+@pytest.mark.browser
+def test_a_long_title_leaves_the_words_beside_it_whole(driver: Chrome, tmp_path: Path) -> None:
+    title = "x" * 150 + " שלום <b>Wort</b> " + "Wörterlangeswort" * 8
+    plan = f'''[build]
+name = "LV-40"
+[[subassembly]]
+id = "MAST"
+title = "{title}"
+[[opening]]
+id = "O4"
+title = "{title}"
+kind = "bonded"
+shows = ["MAST"]
+'''
+    made = archive.create(tmp_path / "new", name="LV-40", zone=ZONE)
+    with Store(made, create=True) as store:
+        planning.load(store, plan, "plan.toml")
+    with browser.served(create_app(ViewerConfig(made))) as where:
+        for width, address in ((1280, "/"), (1280, "/closings"), (1280, "/plan"), (390, "/"), (390, "/closings")):
+            size(driver, width)
+            open_page(driver, where + address)
+            lines = driver.execute_script(
+                "const range = document.createRange();"
+                "range.selectNodeContents(document.querySelector('td[data-head=Kind]'));"
+                "return new Set([...range.getClientRects()].map((box) => Math.round(box.top))).size;"
+            )
+            assert lines == 1, (width, address)
+            assert browser.overflow(driver) <= 0, (width, address)
+        driver.get("about:blank")
 
 
 @pytest.mark.browser

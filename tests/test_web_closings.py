@@ -74,6 +74,7 @@ def test_a_page_has_one_address(client: FlaskClient) -> None:
     assert client.get("/look/w-03").headers["Location"].endswith("/look/W03")
     assert client.get("/closing/O9").status_code == 404
     assert client.get("/closing/O2?at=yesterweek").status_code == 400
+    assert "Cannot read the time" in client.get("/closings?at=yesterweek").text
 
 
 def test_the_check_says_each_state_in_words(client: FlaskClient) -> None:

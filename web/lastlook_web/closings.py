@@ -20,7 +20,7 @@ from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
-from lastlook_web import closing_drawing
+from lastlook_web import closing_drawing, words
 from lastlook_web.app import store
 
 pages = Blueprint("closings", __name__)
@@ -41,7 +41,7 @@ def overview() -> str:
     try:
         found = closing_check.hidden(store(), asked)
     except UsageError as error:
-        wrong = f"{error.message}. {error.hint}"
+        wrong = f"{words.sentence(error.message)} {error.hint}"
         found = closing_check.hidden(store())
     drawings = [
         ("wide", closing_drawing.draw(found, closing_drawing.WIDE)),

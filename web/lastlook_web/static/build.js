@@ -66,7 +66,6 @@ function begin() {
   }
 
   function exchange(page) {
-    const place = length() / BINS;
     for (const part of page.querySelectorAll("[data-part]")) {
       const here = document.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
       if (!here) continue;
@@ -79,7 +78,7 @@ function begin() {
       here.replaceChildren(...part.childNodes);
       if (move !== undefined) (here.querySelector(`[data-move="${move}"]`) ?? here.querySelector("a"))?.focus();
     }
-    for (const row of rows) if (row.dataset.at) keep(row, Number(row.dataset.at), place);
+    for (const row of rows) if (row.dataset.at) keep(row);
   }
 
   function go(address, options) {
@@ -155,17 +154,23 @@ function begin() {
     go(`${location.pathname}?${query}`, { after: () => opened(row.closest(".row")) });
   }
 
-  // The cursor stays at its time; a closer look may put its picture a little beside the place it had.
-  function keep(row, at, reach) {
+  // The cursor stays at its time; a closer look may put its picture a little beside the place it had: by as much as the
+  // place was wide in which it was last seen, however many steps closer that was.
+  function keep(row) {
+    const at = Number(row.dataset.at);
+    const reach = Math.max(Number(row.dataset.reach), length() / BINS);
     const times = counts(row).map(([place]) => timeOf(place + 0.5));
     const near = times.sort((a, b) => Math.abs(a - at) - Math.abs(b - at))[0];
-    const time = near !== undefined && Math.abs(near - at) <= Math.max(reach, length() / BINS) ? near : at;
+    const found = near !== undefined && Math.abs(near - at) <= reach;
+    const time = found ? near : at;
     show(row, ((time - view.start) / length()) * BINS - 0.5);
+    if (!found) row.dataset.reach = String(reach);
     if (time < view.start || time >= view.end) row.querySelector(".cursor").remove();
   }
 
   function show(row, place) {
     row.dataset.at = String(timeOf(place + 0.5));
+    row.dataset.reach = String(length() / BINS);
     let cursor = row.querySelector(".cursor");
     if (!cursor) {
       cursor = document.createElement("span");
