@@ -55,6 +55,33 @@ def test_four_ties_answer_and_say_how_well() -> None:
     assert 0.5 < found.error_px.max() < 10
 
 
+@pytest.mark.parametrize("off", [60.0, 300.0])
+def test_four_points_of_which_one_may_be_wrong_say_so(off: float) -> None:
+    """Four pairs fit some map whatever they are: a wrong one leaves no residual, so the words must not hide it."""
+    at = np.array([[120, 120], [1380, 130], [1370, 880], [130, 870]], dtype=np.float64)
+    to = at * 0.9 + [20, 30]
+    to[2] += [off, off / 2]
+    got = plane.register(ties.make(at, to, 1.3, TieSource.HAND), at)
+    assert isinstance(got, PlaneMap)
+    assert any("cannot show that one of them is wrong" in line for line in got.said)
+    more = np.vstack([at, [[700, 110], [720, 890]]])
+    six = plane.register(ties.make(more, more * 0.9 + [20, 30], 1.3, TieSource.HAND), at)
+    assert isinstance(six, PlaneMap)
+    assert six.said == ()
+
+
+@pytest.mark.parametrize(("first", "second"), [(0, 1), (1, 2), (0, 2), (1, 3)])
+def test_exchanged_ties_are_refused(first: int, second: int) -> None:
+    """Two of four places exchanged: the fit is exact and no camera sees it (its horizon crosses the model)."""
+    turn = np.array([[0.9, -0.25, 60], [0.2, 0.95, -20], [5e-5, 2e-5, 1.0]])
+    at = np.array([[120, 120], [1380, 130], [1370, 880], [130, 870]], dtype=np.float64)
+    to = plane.transfer(turn, at)
+    to[[first, second]] = to[[second, first]]
+    got = plane.register(ties.make(at, to, 1.3, TieSource.HAND), at)
+    assert isinstance(got, Refusal)
+    assert got.reason in (Reason.IMPLAUSIBLE, Reason.MIRRORED)
+
+
 def test_three_ties_are_too_few_and_what_helps_is_said() -> None:
     found = plane.register(hand(RING[:3], RING[:3]), SQUARE)
     assert isinstance(found, Refusal)

@@ -112,6 +112,18 @@ def covariance_of(matrix: Floats, used: Ties) -> Floats:
     return np.asarray(np.linalg.pinv(normal, rcond=1e-14) / np.outer(scale, scale))
 
 
+def spread_at(matrix: Floats, used: Ties, points: Floats) -> Floats:
+    """How far draws of the map scatter points (N, 2) in b's pixels (N,); NaN where none of them reaches a point."""
+    draws = resample(matrix, covariance_of(matrix, used), 30)
+    at = transfer(matrix, points)
+    moved = np.stack([transfer(each, points) for each in draws])
+    squares = np.sum((moved - at) ** 2, axis=2)
+    known = np.isfinite(squares)
+    count = known.sum(axis=0)
+    mean = np.where(known, squares, 0.0).sum(axis=0) / np.maximum(count, 1)
+    return np.asarray(np.where(count > 0, np.sqrt(mean), np.nan))
+
+
 def noise_scale(standard: Floats) -> float:
     """How much larger the residuals are than was expected, at least 1; eight of their numbers went into the fit. The
     few ties a person marks say little of their own error, so what was expected weighs as six more of them."""

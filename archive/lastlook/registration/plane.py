@@ -26,6 +26,7 @@ from lastlook.registration.fitting import (
     magsac,
     noise_scale,
     resample,
+    spread_at,
     transfer,
 )
 from lastlook.registration.ties import Ties, TieSource
@@ -34,6 +35,8 @@ TRUSTED = (TieSource.HAND, TieSource.MARKER)
 LEAST_MATCHES = 14
 LEAST_SEEDS = 8
 """Matches in agreement that are worth growing; what they grow into must still be LEAST_MATCHES."""
+_TOLD = 6
+"""From so many marked points on, one that is misplaced is told from the others: four always fit, five nearly."""
 _RESAMPLED = 16
 """From so many ties on, resampling them says more than their residuals do."""
 _MOST_SWAY, _MOST_ALONE = 0.0025, 0.015
@@ -125,9 +128,9 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
     matrix = fit(base)
     if matrix is None:
         return _collinear()
-    if len(base) >= 6:
+    if len(base) >= _TOLD:
         # One misplaced point: leaving it out makes the rest agree. Named, and not used.
-        while len(base) >= 6 and (worst := _misfit(base)) is not None:
+        while len(base) >= _TOLD and (worst := _misfit(base)) is not None:
             dropped.append(base.name[worst])
             said.append(f"{base.name[worst]} does not fit the others and was left out")
             base = base.take(np.arange(len(base)) != worst)
@@ -137,6 +140,9 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
             matrix = refit
             if len(dropped) > len(found) // 3:
                 break
+    if len(base) == 4 and not np.isfinite(transfer(matrix, base.a)).all():
+        # Four always fit; two of them exchanged fit only with the horizon between them.
+        return _behind()
     if _disagree(base, matrix):
         worst_name = base.name[int(np.argmax(distances(matrix, base) / base.sigma))]
         return Refusal(
@@ -148,7 +154,7 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
     matches = found.take(found.of(TieSource.FEATURE))
     if len(matches):
         # Matches may sharpen what was marked, never overrule it.
-        reach = 3 * np.sqrt(matches.sigma**2 + _spread_at(matrix, base, matches.a) ** 2)
+        reach = 3 * np.sqrt(matches.sigma**2 + spread_at(matrix, base, matches.a) ** 2)
         agree = distances(matrix, matches) < np.minimum(reach, 40)
         if agree.sum() >= LEAST_MATCHES:
             from lastlook.registration.ties import joined
@@ -159,6 +165,11 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
                 keep = distances(sharper, both) < 4 * both.sigma
                 keep[: len(base)] = True
                 used, matrix = both.take(keep), sharper
+    if len(base) < _TOLD and len(used) == len(base) and base.of(TieSource.HAND).any():
+        said.append(
+            f"{len(base)} marked points cannot show that one of them is wrong; mark {_TOLD - len(base)} more before"
+            " this is relied on"
+        )
     return _checked(used, matrix, outline, most, dropped, said, automatic=False)
 
 
@@ -241,6 +252,8 @@ def _checked(
     automatic: bool,
 ) -> PlaneMap | Refusal:
     lattice = outlines.lattice(outline)
+    if not np.isfinite(transfer(matrix, used.a)).all():
+        return _behind()
     away = distances(matrix, used)
     scale = noise_scale(away / used.sigma)
     covariance = covariance_of(matrix, used) * scale**2
@@ -305,7 +318,7 @@ def _faults(
     spread = "mark three more points on the part of the flange that has none"
     # The horizon of one view crosses the model: no camera sees that.
     if not np.isfinite(at).all() or not np.isfinite(error).all():
-        return Refusal(Reason.IMPLAUSIBLE, "the points would put part of the model behind the camera", spread)
+        return _behind()
     turns = np.linalg.det(jacobians(matrix, lattice))
     # The orientation of a plane seen from the same side never flips: port is not starboard.
     if (turns <= 0).any():
@@ -342,18 +355,6 @@ def _faults(
     return None
 
 
-def _spread_at(matrix: Floats, used: Ties, points: Floats) -> Floats:
-    """How far draws of the map scatter points (N, 2) in b's pixels (N,); NaN where none of them reaches a point."""
-    draws = resample(matrix, covariance_of(matrix, used), 30)
-    at = transfer(matrix, points)
-    moved = np.stack([transfer(each, points) for each in draws])
-    squares = np.sum((moved - at) ** 2, axis=2)
-    known = np.isfinite(squares)
-    count = known.sum(axis=0)
-    mean = np.where(known, squares, 0.0).sum(axis=0) / np.maximum(count, 1)
-    return np.asarray(np.where(count > 0, np.sqrt(mean), np.nan))
-
-
 def _disagree(used: Ties, matrix: Floats) -> bool:
     freedom = 2 * len(used) - 8
     if freedom <= 0:
@@ -379,6 +380,15 @@ def _misfit(used: Ties) -> int | None:
     best = int(np.argmin(costs))
     drop = (cost - costs[best]) / 2
     return best if drop > 3 * (costs[best] + 2) / max(freedom - 2, 1) and cost - costs[best] > 16 else None
+
+
+def _behind() -> Refusal:
+    return Refusal(
+        Reason.IMPLAUSIBLE,
+        "the points would put part of the model behind the camera",
+        "check that each pair is the same place and no two are exchanged, and mark two more so that a wrong one can be"
+        " told",
+    )
 
 
 def _collinear() -> Refusal:
