@@ -17,9 +17,12 @@ from PIL import Image, ImageOps
 
 from lastlook import same_views
 from lastlook.archive import Archive
+from lastlook.catalogue import pictures
 from lastlook.cli.main import main
+from lastlook.records import Dimension, Picture
 from lastlook.registration import Bytes, sameview
 from lastlook.registration.sameview import Looked, View
+from lastlook.store import Store
 from tests import lightship
 
 pillow_heif.register_heif_opener()
@@ -105,6 +108,31 @@ def test_pictures_are_reached_through_one_that_is_surely_the_same(monkeypatch: p
     looks = {each.id: cast(Looked, f"look of {each.id}") for each in asked}
     found = same_views._through([between], asked, {"mirror"}, looks)
     assert [(each.picture.id, each.through) for each in found] == [("near", "between")]
+
+
+def test_likeliest_are_asked_first_as_whole_pictures_would_say(lightship_archive: Archive) -> None:
+    """The order that is read from few columns is the one that tags and looks of whole pictures give."""
+    with Store(lightship_archive, by="Ada") as store:
+        every = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
+        asked = 0
+        for here in every[::9]:
+            subs = set(here.counted(Dimension.SUBASSEMBLY))
+
+            def order(other: Picture, here: Picture = here, subs: set[str] = subs) -> tuple[bool, int]:
+                shared = bool(subs & set(other.counted(Dimension.SUBASSEMBLY))) or not subs
+                if here.quality is None or other.quality is None:
+                    return not shared, 64
+                return not shared, (here.quality.phash ^ other.quality.phash).bit_count()
+
+            shown = {here.group} - {None}
+            wanted = []
+            for each in sorted(every, key=order):
+                if each.rid != here.rid and each.page and each.group not in shown:
+                    wanted.append(each.rid)
+                    shown |= {each.group} - {None}
+            assert same_views._likely(store, here) == wanted
+            asked += len(wanted)
+        assert asked
 
 
 def test_a_time_line_counts_what_changed(

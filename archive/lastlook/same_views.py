@@ -48,7 +48,7 @@ def same_view(store: Store, picture: str, *, most: int = _MOST_ASKED, report: Re
     looks: dict[str, Looked] = {}
     same: list[Seen] = []
     mirrored: list[Seen] = []
-    asked = candidates[:most]
+    asked = _in_order(store, candidates[:most])
     for n, other in enumerate(asked, start=1):
         report(Progress(Stage.COMPARE, n, len(asked)))
         try:
@@ -86,28 +86,30 @@ def _through(same: list[Seen], asked: list[Picture], mirrored: set[str], looks: 
     return list(found.values())
 
 
-def _likely(store: Store, here: Picture) -> list[Picture]:
-    """Pictures to ask, the likeliest first: those tagged alike, the nearest look first; one of each group of
-    near-duplicates, since the others show the same."""
-    columns = store.columns
-    every = pictures.by_rids(store.catalogue, [int(rid) for rid in columns.rid])
-    subs = set(here.counted(Dimension.SUBASSEMBLY))
+def _likely(store: Store, here: Picture) -> list[int]:
+    """Rows of the pictures to ask, the likeliest first: those tagged alike, the nearest look first; one of each group
+    of near-duplicates, since the others show the same. Whole pictures are read only of those that are asked."""
+    subs = here.counted(Dimension.SUBASSEMBLY)
+    bits = here.quality.phash if here.quality is not None else None
+
+    def order(row: tuple[int, int | None, int | None, bool]) -> tuple[bool, int]:
+        _, phash, _, tagged = row
+        return bool(subs) and not tagged, 64 if bits is None or phash is None else (bits ^ phash).bit_count()
+
     groups: set[int] = {here.group} if here.group is not None else set()
-    out: list[Picture] = []
-    for each in sorted(every, key=lambda other: _distance(here, other, subs)):
-        if each.id == here.id or not each.page or (each.group is not None and each.group in groups):
+    out: list[int] = []
+    for rid, _, group, _ in sorted(pictures.for_comparing(store.catalogue, subs), key=order):
+        if rid == here.rid or (group is not None and group in groups):
             continue
-        if each.group is not None:
-            groups.add(each.group)
-        out.append(each)
+        if group is not None:
+            groups.add(group)
+        out.append(rid)
     return out
 
 
-def _distance(here: Picture, other: Picture, subs: set[str]) -> tuple[bool, int]:
-    shared = bool(subs & set(other.counted(Dimension.SUBASSEMBLY))) or not subs
-    if here.quality is None or other.quality is None:
-        return not shared, 64
-    return not shared, (here.quality.phash ^ other.quality.phash).bit_count()
+def _in_order(store: Store, rids: list[int]) -> list[Picture]:
+    found = {each.rid: each for each in pictures.by_rids(store.catalogue, rids)}
+    return [found[rid] for rid in rids if rid in found]
 
 
 def _look(store: Store, picture: Picture) -> Looked:

@@ -10,7 +10,7 @@ from lastlook.catalogue import codes
 from lastlook.catalogue import tags as tag_rows
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
-from lastlook.records import CaptureTime, Picture, PictureKind, Quality, StillReading, photo_id, still_id
+from lastlook.records import CaptureTime, Dimension, Picture, PictureKind, Quality, StillReading, photo_id, still_id
 
 _COLUMNS = (
     "p.id, p.rid, p.kind, p.sha256, m.file, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, p.basis, p.why,"
@@ -262,6 +262,23 @@ def for_grouping(catalogue: Catalogue) -> list[tuple[int, int, int]]:
         " ORDER BY taken_ms, rid"
     )
     return [(row[0], row[1], row[2] & 0xFFFF_FFFF_FFFF_FFFF) for row in rows]
+
+
+def for_comparing(catalogue: Catalogue, subassemblies: Sequence[str]) -> list[tuple[int, int | None, int | None, bool]]:
+    """(rid, phash unsigned, group, whether a counted tag names one of `subassemblies`) of all pictures that can be
+    shown, in order of rid. Few questions for the whole archive, since it is asked while a person waits."""
+    tagged: set[int] = set()
+    for target in subassemblies:
+        rows = catalogue.rows(
+            "SELECT rid FROM tag WHERE dimension = ? AND target = ? AND counts = 1",
+            (Dimension.SUBASSEMBLY.value, target),
+        )
+        tagged.update(int(row[0]) for row in rows)
+    every = catalogue.rows("SELECT rid, phash, group_id FROM picture WHERE page <> '' ORDER BY rid")
+    return [
+        (rid, None if phash is None else phash & 0xFFFF_FFFF_FFFF_FFFF, group, rid in tagged)
+        for rid, phash, group in every
+    ]
 
 
 def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
