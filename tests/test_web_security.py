@@ -159,6 +159,7 @@ def test_what_was_written_in_a_form_outlives_its_visit(changing: tuple[FlaskClie
     shut = ended.post(address, data={**form, "passcode": "lantern-40"})
     for answer in (refused, shut):
         assert answer.status_code == 403
+        assert '<h1 id="error">This visit is over</h1>' in answer.text
         assert str(escape(words)) in answer.text
         assert "of-an-earlier-start" not in answer.text
         assert "lantern-40" not in answer.text

@@ -200,7 +200,7 @@ def _page(code: int, title: str, message: str, hint: str, offers: Sequence[tuple
     g.bare = True  # an error page reads nothing of the archive: that may be what fails
     written = g.get("written", [])  # in a form that was refused because its visit is over
     if written:
-        hint = words.WRITTEN
+        title, hint = "This visit is over", words.WRITTEN
     page = render_template(
         "error.html", code=code, title=title, message=message, hint=hint, offers=offers, written=written
     )
