@@ -480,6 +480,21 @@ def test_a_connection_that_breaks_is_waited_for(driver: Chrome, app: Flask, tmp_
         browser.complaints(driver)
 
 
+@pytest.mark.browser
+def test_a_viewer_that_was_started_again_meanwhile_is_sent_to_all_the_same(
+    driver: Chrome, app: Flask, tmp_path: Path
+) -> None:
+    photo = tmp_path / "IMG_restarted.jpg"
+    write_photo(photo, bench_picture(640, 480, 216))
+    size(driver, 390)
+    with browser.served(app) as url:
+        open_page(driver, url + "/bench")
+        driver.delete_all_cookies()  # each start signs with a secret of its own: none of the old cookies holds
+        one(driver, "#picked").send_keys(str(photo))
+        WebDriverWait(driver, 30).until(lambda _: every(driver, '[data-state="taken"]'))
+        assert [line for line in browser.complaints(driver) if "403" not in line] == []
+
+
 # ------------------------------------------------------------------------------------------------ letting a phone in
 
 

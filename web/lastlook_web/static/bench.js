@@ -1,9 +1,10 @@
 // Sends photos and clips piece by piece, goes on after a lost connection where it was, and shows what became of them.
 // Without this the form sends them in one go.
+import { renewed } from "./sending.js";
+
 const form = document.getElementById("photos");
 const list = document.getElementById("files");
 const said = document.getElementById("sent-said");
-const token = form.elements.token.value;
 const piece = Number(form.dataset.piece);
 const MARKED = 65536; // bytes from each end by which a file is known again
 const waiting = [];
@@ -56,17 +57,19 @@ async function mark(file) {
   return sum.toString(16);
 }
 
-async function ask(address, body, headers = {}) {
+async function ask(address, body, headers = {}, once = true) {
   const answer = await fetch(address, {
     method: "POST",
     body,
     credentials: "same-origin",
-    headers: { "X-Lastlook-Token": token, Accept: "application/json", ...headers },
+    headers: { "X-Lastlook-Token": form.elements.token.value, Accept: "application/json", ...headers },
   });
   const type = answer.headers.get("Content-Type") ?? "";
   const told = type.startsWith("application/json") ? await answer.json() : null;
   if (answer.ok && told) return told;
   if (told?.error) throw Object.assign(new Error(`${told.error} ${told.hint}`), { final: answer.status !== 500 });
+  // The viewer was started again, or somebody came in again in another tab: it goes on with the token of now.
+  if (answer.status === 403 && once && (await renewed())) return ask(address, body, headers, false);
   if (answer.status === 403) throw Object.assign(new Error("This visit is over. Load the page again and come in anew; what was sent is kept."), { final: true });
   if (answer.status === 413) throw Object.assign(new Error("It is larger than what can be sent in this way."), { final: true });
   throw new Error("The viewer did not take it.");

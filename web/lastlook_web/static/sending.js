@@ -14,7 +14,7 @@ export async function sent(action, fields) {
 }
 
 // Whether the page's token could be brought up to date.
-async function renewed() {
+export async function renewed() {
   const answer = await fetch(location.href);
   if (!answer.ok || answer.redirected) return false;
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
