@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lastlook import registering
 from lastlook.registration import (
     band,
     camera,
@@ -80,6 +81,15 @@ def test_exchanged_ties_are_refused(first: int, second: int) -> None:
     got = plane.register(ties.make(at, to, 1.3, TieSource.HAND), at)
     assert isinstance(got, Refusal)
     assert got.reason in (Reason.IMPLAUSIBLE, Reason.MIRRORED)
+
+
+@pytest.mark.parametrize(("mm", "told"), [(240.0, False), (120.0, False), (24.0, True), (240 / 25.4, True)])
+def test_a_length_in_another_unit_is_told(mm: float, told: bool) -> None:
+    """Beside 400 mm over 1260 pixels, 240 mm over 750 typed as centimetres or inches; a view at 60° halves it."""
+    p, q, r = np.array([[120.0, 130.0], [1380.0, 130.0], [1380.0, 880.0]])
+    lengths = [pose.Length("a", p, q, 400.0, 0.5), pose.Length("a", q, r, mm, 0.5)]
+    assert bool(registering.contradiction(lengths)) is told
+    assert registering.contradiction(lengths[:1]) == ()
 
 
 def test_three_ties_are_too_few_and_what_helps_is_said() -> None:

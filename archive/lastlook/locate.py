@@ -174,7 +174,7 @@ def _carry_all(store: Store, registration: Registration, target: str, margin: fl
     said: list[str] = []
     if isinstance(found, Refusal):
         return Located(inside, outside, registration, (), ())
-    said += found.said
+    said += [*found.said, *registration.said]
     cameras = registration.cameras
     if cameras is None:
         said.append("No pair of cameras fits these points: the line is carried along the skin, without a band.")

@@ -24,6 +24,7 @@ from lastlook.store import Store
 
 Points = NDArray[np.float64]
 
+_MOST_APART = 4.0  # how many times the mm per pixel of one known length may be another's in one picture
 HAND_PX = 1.3  # of 1600: how exactly a person points at a place in two pictures
 
 
@@ -40,6 +41,7 @@ class Registration:
     scale_basis: str
     lens_basis: tuple[str, str]
     outlined: bool
+    said: tuple[str, ...] = ()
 
     @property
     def scaled(self) -> bool:
@@ -88,7 +90,15 @@ def register(store: Store, inside: Loaded, outside: Loaded, extra: tuple[Points,
     if isinstance(found, PlaneMap):
         cameras = pose.solve(found.ties, found.matrix, lens_a, lens_b, lengths)
     return Registration(
-        inside, outside, every, found, cameras, basis if lengths else "", (lens_a.basis, lens_b.basis), grow is not None
+        inside,
+        outside,
+        every,
+        found,
+        cameras,
+        basis if lengths else "",
+        (lens_a.basis, lens_b.basis),
+        grow is not None,
+        contradiction(lengths),
     )
 
 
@@ -160,6 +170,24 @@ def _between(side: str, at: Points, places: Points, within: float) -> list[Lengt
 
 def _length(side: str, p: Points, q: Points, mm: float, within: float) -> Length:
     return Length("a" if side == "a" else "b", p, q, mm, max(within, 0.0015 * mm))
+
+
+def contradiction(lengths: Sequence[Length]) -> tuple[str, ...]:
+    """A line where millimetres per pixel of one picture's known lengths lie too far apart for one plane: a tilt that no
+    one photographs at would still fit them, and its band be wrong. The factor is our own judgement, no source."""
+    for side in ("a", "b"):
+        scales = [
+            (each.mm / apart, each.mm)
+            for each in lengths
+            if each.on == side and (apart := float(np.linalg.norm(np.subtract(each.p, each.q)))) >= 1
+        ]
+        if scales and max(scales)[0] > _MOST_APART * min(scales)[0]:
+            one, other = min(scales)[1], max(scales)[1]
+            return (
+                f"Known lengths contradict each other ({one:.4g} mm and {other:.4g} mm): look whether one is not in mm."
+                " The band is not to be relied on until then.",
+            )
+    return ()
 
 
 def _outline(store: Store, loaded: Loaded) -> Points | None:
