@@ -218,6 +218,18 @@ def test_the_template_is_at_full_size(scene: Scene, tmp_path: Path) -> None:
     assert runs[-1] - runs[0] == pytest.approx(500, abs=6)
 
 
+def test_what_the_answer_rests_on_stands_on_the_sheet_too(scene: Scene, tmp_path: Path) -> None:
+    """Whoever drills holds the template, not the screen."""
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["closed"])
+        words = "With four points only, nothing can show that one of them is wrong: mark two more."
+        path = tmp_path / "w03.pdf"
+        path.write_bytes(template.pdf(store, replace(found, said=(words,))))
+    text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, text=True, check=True).stdout
+    assert words in " ".join(text.split())
+    assert "keep outside the marked band" in " ".join(text.split())
+
+
 def test_places_on_the_template_are_as_far_apart_as_on_the_model(own: Scene, tmp_path: Path) -> None:
     """Read back by where pdftotext finds the words beside the crosses, 72 points an inch (ISO 32000)."""
     across, down = np.array(own.model.half) * 0.675

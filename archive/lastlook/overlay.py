@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
@@ -191,6 +192,7 @@ def _caption(found: Located) -> list[str]:
             lines.append(
                 f"{name}: keep-out band {half:.1f} mm to each side (up to {worst:.1f}); depth {each.depth.basis}."
             )
+    lines += [part for line in found.said for part in textwrap.wrap(line, 100)]
     words = CAUTION.split(", use a depth stop")
     return [*lines, words[0] + ",", "use a depth stop" + words[1]]
 

@@ -29,7 +29,7 @@ Points = NDArray[np.float64]
 PAPERS = {"A4": A4, "Letter": LETTER}
 EDGE = 10.0  # mm that printers leave white
 OVERLAP = 10.0  # mm that neighbouring sheets share
-FOOT = 40.0  # mm below the drawing for bar and words
+FOOT = 48.0  # mm below the drawing for bar and words
 _FONT = "LastlookText"
 
 
@@ -155,6 +155,7 @@ def _foot(
         f"Grey: keep-out band. {halves}. Crosses: points to line up by. Dashed: outline.",
         f"From {found.inside.id} onto {found.outside.id}."
         " The skin is taken as flat: on curved skin it holds near the crosses.",
+        *([" ".join(found.said)] if found.said else []),  # whoever drills by the sheet reads what the answer rests on
         CAUTION,
     ]
     y = base - 4.5 * mm
