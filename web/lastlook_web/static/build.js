@@ -70,8 +70,7 @@ function begin() {
       const here = document.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
       if (!here) continue;
       if (part.dataset.part === "frame") {
-        // Where another window was asked for meanwhile, the next step counts from that one, not from what came late.
-        if (!next) view = { start: Date.parse(part.dataset.start), end: Date.parse(part.dataset.end) };
+        view = { start: Date.parse(part.dataset.start), end: Date.parse(part.dataset.end) };
         continue;
       }
       if ("counts" in part.dataset) here.dataset.counts = part.dataset.counts;
