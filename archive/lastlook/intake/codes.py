@@ -307,10 +307,11 @@ def _qr_codes(grey: Grey, quads: Quads) -> list[Code]:
         scale = (3_000_000 / part.size) ** 0.5
     for size in dict.fromkeys((scale, 1.0 if scale != 1.0 else 0.5)):
         how = cv2.INTER_CUBIC if size > 1 else cv2.INTER_AREA
-        view = np.asarray(part if size == 1.0 else cv2.resize(part, None, fx=size, fy=size, interpolation=how))
+        resized = part if size == 1.0 else cv2.resize(part, None, fx=size, fy=size, interpolation=how)
+        view = np.ascontiguousarray(resized, dtype=np.uint8)
         # The edge of a shadow across a code hides it from a reader that takes one level of light for all of it.
         for seen in (view, _evened(view, side * size)):
-            found = _decoded(np.ascontiguousarray(seen, dtype=np.uint8), size, (int(x0), int(y0)))
+            found = _decoded(seen, size, (int(x0), int(y0)))
             if found:
                 return found
     return []
