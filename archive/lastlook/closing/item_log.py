@@ -89,8 +89,16 @@ def colour(run: Run, changes: Sequence[Change]) -> str:
     return said[-1] if said else run.colour
 
 
+_USED_AGAIN = (ChangeKind.INSTALLED, ChangeKind.REPLACED, ChangeKind.REROUTED, ChangeKind.LENGTHENED)
+
+
 def abandoned(run: Run, changes: Sequence[Change]) -> bool:
-    return run.status is RunStatus.ABANDONED or any(change.kind is ChangeKind.ABANDONED for change in changes)
+    """Whether it was left in without a use: by the plan, or by its log, unless it may have been put to use again since,
+    for what is in use is tested and must reach."""
+    turns = [change for change in changes if change.kind is ChangeKind.ABANDONED or change.kind in _USED_AGAIN]
+    last = may_be_last(turns)
+    by_log = bool(last) and all(change.kind is ChangeKind.ABANDONED for change in last)
+    return run.status is RunStatus.ABANDONED or by_log
 
 
 def undated_change(item: object, changes: Sequence[Change]) -> bool:
