@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
@@ -543,6 +544,29 @@ def test_clamps_and_pot_life_are_looked_at() -> None:
     assert not bonds.clamp_faults(bond(0.5, mixed=at(0)), known, "UTC")
 
 
+def test_clamps_that_stayed_on_and_times_that_cannot_be_are_told() -> None:
+    known = {"epoxy-slow": EPOXY}
+    assert "not off on record" in bonds.clamp_faults(bond(0, clamp_on=at(0)), known, "UTC")[0]
+    assert not bonds.clamp_faults(bond(0), known, "UTC")
+    assert "before they went on" in bonds.clamp_faults(bond(0, clamp_on=at(9), clamp_off=at(8)), known, "UTC")[0]
+    assert "before the adhesive was mixed" in bonds.clamp_faults(bond(0, mixed=at(1)), known, "UTC")[0]
+
+
+@pytest.mark.parametrize("odd", [1e9, 1e308])
+def test_a_cure_without_end_leaves_the_hold_open_and_breaks_nothing(odd: float) -> None:
+    """Figures of an archive from before they were refused, a joint too cold for a sheet of oven temperatures."""
+    sheet = replace(EPOXY, full_cure_h=odd, fixture_h=odd, pot_life_min=odd)
+    made = bond(0, mixed=at(0), clamp_on=at(0), clamp_off=at(1))
+    found = check(replace(EVERYTHING, adhesives={"epoxy-slow": sheet}, bonds=(made,)), O4, TEN)
+    assert [one.state for one in found.lines if one.what.startswith("cure")] == [State.UNDETERMINED]
+    oven = replace(EPOXY, full_cure_h=2, reference_c=200, minimum_c=None)
+    assert bonds.full_cure(bond(0, 5), {"epoxy-slow": oven}).hours is None
+    end = datetime(9999, 12, 31, tzinfo=UTC)
+    last = CaptureTime(end, end, end, "said", "")
+    late = bonds.hold(replace(made, joined=last), {"epoxy-slow": EPOXY}, TEN)
+    assert (late.until, late.over) == (None, False)
+
+
 def test_cautions_go_with_what_is_used() -> None:
     assert cautions.of_adhesive("cyanoacrylate, thin") == (cautions.VAPOUR,)
     assert cautions.ISOCYANATES in cautions.of_adhesive("polyurethane foam")
@@ -645,6 +669,25 @@ def test_a_spare_needs_isolation_and_an_abandoned_run_no_test() -> None:
     gone = replace(EVERYTHING, changes={"W03": (change(6, "abandoned"),)})
     assert not {key for key in states(gone) if key.startswith(("W03:test", "W03:length"))}
     assert "W03:to" in states(gone), "its ends are still to be seen made safe"
+
+
+@pytest.mark.parametrize(
+    ("kind", "hour", "spread", "asked"),
+    [
+        ("installed", 8, 0, True),
+        ("replaced", 8, 0, True),
+        ("installed", 6.2, 0, False),
+        ("installed", 6.4, 1, True),
+        ("shortened", 8, 0, False),
+    ],
+)
+def test_a_run_that_may_be_in_use_again_is_tested_like_any_other(
+    kind: str, hour: float, spread: float, asked: bool
+) -> None:
+    again = (change(6.5, "abandoned"), change(hour, kind, spread=spread))
+    found = states(replace(EVERYTHING, changes={"W03": again}, tests={}))
+    assert ("W03:test:continuity" in found) is asked
+    assert ("W03:length" in found) is asked
 
 
 def test_every_default_has_its_reason() -> None:

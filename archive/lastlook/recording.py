@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from lastlook import times
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import folding, graph
+from lastlook.closing.bonds import LONGEST_H
 from lastlook.closing.check import RETEST, open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
 from lastlook.closing.testing import CURE
@@ -300,13 +301,34 @@ def adhesive(store: Store, id: str, sheet: Mapping[str, object]) -> Decision:
         raise UsageError(f"{id!r} cannot name an adhesive", "Write letters, digits and hyphens, as in EPOXY-SLOW.")
     body: dict[str, object] = {"id": id.strip()}
     for key in ("fixture_h", "handling_h", "full_cure_h", "pot_life_min"):
-        body[key] = _positive(_number(sheet.get(key), key), key)
+        body[key] = _span(_number(sheet.get(key), key), key)
+    _full_cure_is_last(body)
     body["minimum_c"] = _celsius(_number(sheet.get("minimum_c"), "minimum_c"), "minimum_c")
     reference = _celsius(_number(sheet.get("reference_c"), "reference_c"), "reference_c")
     body["reference_c"] = 23.0 if reference is None else reference
     for key in ("kind", "ratio", "sheet", "note"):
         body[key] = _words(str(sheet.get(key, "") or ""))
     return _record(store, "adhesive", body)
+
+
+def _span(value: float | None, what: str) -> float | None:
+    """A time of a data sheet. None at all would end a hold at once, and so would a zero that stands for “not said”."""
+    if value is not None and not 0 < value <= LONGEST_H:
+        raise UsageError(
+            f"{what} is {value:g}; it must be more than 0 and at most {LONGEST_H:g}",
+            "Leave out what the data sheet does not say.",
+        )
+    return value
+
+
+def _full_cure_is_last(body: Mapping[str, object]) -> None:
+    full = body["full_cure_h"]
+    for key in ("fixture_h", "handling_h"):
+        part = body[key]
+        if isinstance(full, float) and isinstance(part, float) and part > full:
+            raise UsageError(
+                f"full cure after {full:g} h would come before {key}, {part:g} h", "Check both on the data sheet."
+            )
 
 
 def bond(
@@ -397,9 +419,13 @@ def _words(text: str) -> str:
 def _number(value: object, what: str) -> float | None:
     if value is None or value == "":
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise UsageError(f"{what} is {value!r}, which is no number", "Write a number without a unit.")
-    return float(value)
+    try:
+        number = math.nan if isinstance(value, bool) or not isinstance(value, int | float) else float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = math.inf
+    if not math.isfinite(number):
+        raise UsageError(f"{what} is {str(value)[:40]!r}, which is no usable number", "Write a number without a unit.")
+    return number
 
 
 def _positive(value: float | None, what: str) -> float | None:

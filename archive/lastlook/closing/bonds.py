@@ -19,6 +19,9 @@ from lastlook.closing.testing import CURE
 from lastlook.records import CaptureTime
 from lastlook.times import Order, compare, describe
 
+LONGEST_H: Final = 87_660.0
+"""Ten years. A cure reckoned to take longer is nothing to wait for: the joint is too cold, or a figure is wrong."""
+
 CURE_LINE: Final = "cure"
 """What the key of a bond's line begins with."""
 
@@ -53,6 +56,9 @@ def cure(hours: float | None, adhesive: Adhesive | None, temperature_c: float | 
         return Cure(hours, None, None, f"unknown: {words}, the cure may have stopped")
     guess = estimate_hours(hours, adhesive.reference_c, temperature_c)
     larger = max(hours, guess)
+    if larger > LONGEST_H:
+        words = f"unknown: by sheet and estimate for {temperature_c:g} °C it takes more than ten years"
+        return Cure(hours, guess, None, f"{words}; check the data sheet's figures")
     by = "data sheet" if larger == hours else f"estimate for {temperature_c:g} °C"
     return Cure(hours, guess, larger, f"{larger:.3g} h by the {by} (sheet {hours:g} h at {adhesive.reference_c:g} °C)")
 
@@ -117,6 +123,8 @@ def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime, reading
     if took.hours is None or bond.joined.earliest is None or bond.joined.latest is None:
         return Hold(bond, None, None, False, took.why)
     until = end_of(bond.joined, took.hours)
+    if not until.known:
+        return Hold(bond, None, None, False, until.why)
     over = compare(until, at) is Order.BEFORE
     hours = None
     if not over and until.latest is not None and at.earliest is not None:
@@ -126,12 +134,14 @@ def hold(bond: Bond, adhesives: Mapping[str, Adhesive], at: CaptureTime, reading
 
 def end_of(joined: CaptureTime, hours: float) -> CaptureTime:
     """When a span that began at `joined` is over, as an interval."""
-    span = timedelta(hours=hours)
     if joined.instant is None or joined.earliest is None or joined.latest is None:
         return CaptureTime(None, None, None, "unknown", "The time of joining is not known.")
-    return CaptureTime(
-        joined.instant + span, joined.earliest + span, joined.latest + span, "said", "Joining and time of cure."
-    )
+    try:
+        span = timedelta(hours=hours)
+        ends = (joined.instant + span, joined.earliest + span, joined.latest + span)
+    except OverflowError:
+        return CaptureTime(None, None, None, "unknown", "The end lies beyond the calendar.")
+    return CaptureTime(*ends, "said", "Joining and time of cure.")
 
 
 def holds(facts: Facts, at: CaptureTime) -> tuple[Hold, ...]:
@@ -192,8 +202,15 @@ def left_words(hours: float | None) -> str:
 def clamp_faults(
     bond: Bond, adhesives: Mapping[str, Adhesive], zone: str, readings: Sequence[Test] = ()
 ) -> tuple[str, ...]:
-    """What speaks against a bond record: a clamp off before fixture time, joined after the pot life."""
+    """What speaks against a bond record: clamps that stayed on or came off before fixture time or before they went on;
+    joined after the pot life, or before it was mixed."""
     found: list[str] = []
+    if bond.clamp_on is not None and bond.clamp_off is None:
+        found.append(f"the clamps went on {describe(bond.clamp_on, zone)}, and are not off on record")
+    if bond.clamp_on and bond.clamp_off and compare(bond.clamp_off, bond.clamp_on) is Order.BEFORE:
+        found.append("the clamps came off before they went on: one of the two times is wrong")
+    if bond.mixed is not None and compare(bond.joined, bond.mixed) is Order.BEFORE:
+        found.append("it was joined before the adhesive was mixed: one of the two times is wrong")
     took = fixture(bond, adhesives, readings)
     if bond.clamp_off is not None and took.hours is not None:
         free = end_of(bond.clamp_on or bond.joined, took.hours)
