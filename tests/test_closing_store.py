@@ -230,6 +230,7 @@ def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> No
         (lambda s, p: recording.adhesive(s, "A", {"minimum_c": -300}), "must lie between -50 and 200"),
         (lambda s, p: recording.done(s, "S80", Act("yesterweek")), "yesterweek"),
         (lambda s, p: recording.done(s, "S80", Act(), words="x" * 3000), "2000 is the most"),
+        (lambda s, p: recording.done(s, "S80", Act("", "x" * 3000)), "2000 is the most"),
     ],
 )
 def test_what_cannot_be_recorded_is_refused_and_leaves_nothing(

@@ -259,6 +259,7 @@ def test_a_bond_a_release_and_a_reopening_by_form(tmp_path: Path) -> None:
         ("change", {"item": "W03", "kind": "polished"}, "There is no kind of change"),
         ("change", {"item": "W03", "kind": "lengthened", "at": "yesterweek"}, "yesterweek"),
         ("measure", {"item": "W03", "kind": "cut"}, "The length is not said"),
+        ("measure", {"item": "W03", "kind": "route", "mm": "1,200"}, "is that 1200 or 1.200?"),
         ("witness", {"step": "S80", "person": "the client"}, "Whether the witness came is not said"),
         ("witness", {"step": "S80", "attended": "yes"}, "Nobody is named"),
         ("waive", {"line": "W10|to", "person": "M. Holm"}, "A waiver needs a reason"),

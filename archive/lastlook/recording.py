@@ -359,7 +359,7 @@ def bond(
         "target": lookup_id(store.plan, None, target),
         "adhesive": adhesive.strip(),
         "joined": _when(store, joined, now),
-        "person": person.strip() or store.by,
+        "person": _words(person) or store.by,
         "mass_g": _positive(figures.get("mass_g"), "the mass"),
         "humidity_percent": _positive(figures.get("humidity_percent"), "the humidity"),
         "temperature_c": _celsius(figures.get("temperature_c"), "the temperature"),
@@ -375,7 +375,7 @@ def bond(
 
 
 def _act(store: Store, kind: str, body: Mapping[str, object], act: Act, now: datetime | None) -> Decision:
-    whole = {**body, **_when(store, act.at, now), "person": act.person.strip() or store.by}
+    whole = {**body, **_when(store, act.at, now), "person": _words(act.person) or store.by}
     return _record(store, kind, whole)
 
 

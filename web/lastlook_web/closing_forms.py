@@ -7,6 +7,7 @@ list under the forms, and can be taken back there.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from typing import Final
 
@@ -31,6 +32,7 @@ RECORDED: Final = (
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "bond", "close", "reopen"),
     "adhesive",
 )
+_THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 LISTED: Final = 15
 """How many of the last decisions are listed with a button to take them back."""
 
@@ -250,6 +252,11 @@ def _number(form: Mapping[str, str], name: str, what: str) -> float | None:
     given = form.get(name, "").strip().replace("−", "-")
     if not given:
         return None
+    if _THOUSANDS.fullmatch(given):  # a way of 1.2 mm would let every wire reach
+        raise UsageError(
+            f"{what} is {given!r}: is that {given.replace(',', '')} or {given.replace(',', '.')}?",
+            "Write it without a comma, or with a point.",
+        )
     try:
         value = float(given.replace(",", "."))
     except ValueError:
