@@ -17,7 +17,7 @@ from lastlook.closing import bonds, graph, item_log, look
 from lastlook.closing.check import check as run_check
 from lastlook.closing.check import retests
 from lastlook.closing.graph import ItemState
-from lastlook.closing.records import Check, Facts, Hold, ItemLook, Line, LookPicture, State
+from lastlook.closing.records import Check, Facts, Hold, ItemLook, Line, LookPicture, State, Waiver
 from lastlook.closing_facts import closings_by_opening, gather
 from lastlook.errors import UsageError
 from lastlook.plan import structure
@@ -286,7 +286,7 @@ def item_history(store: Store, typed: str) -> tuple[str, str, tuple[item_log.Ent
     return id, item.title, item_log.log(gather(store, ()), item, id)
 
 
-def waivers(store: Store, openings: Iterable[str] = ()) -> list[Any]:
+def waivers(store: Store, openings: Iterable[str] = ()) -> list[Waiver]:
     """All waivers that stand, of some openings or of all."""
     wanted = [lookup_id(store.plan, "opening", typed) for typed in openings]
     facts = gather(store, ())

@@ -6,6 +6,7 @@ It looks and says; it releases nothing. What is left open is waived by a named p
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, datetime
 
 from lastlook.closing import (
     bonds,
@@ -223,8 +224,6 @@ def retests(facts: Facts, opening: Opening, before: Check) -> tuple[Line, ...]:
 
 def _ever(time: CaptureTime) -> CaptureTime:
     """A time that nothing recorded is later than: a retest may be waived at any time after the closing."""
-    from datetime import UTC, datetime
-
     far = datetime(9999, 1, 1, tzinfo=UTC)
     return CaptureTime(far, far, far, time.basis, time.why)
 
