@@ -384,8 +384,8 @@ def test_a_wire_that_reaches_does_so_by_whichever_figures_are_the_last(
 
 
 def _last(measures: tuple[r.Measure, ...], kind: str) -> list[float]:
-    """The figures of a kind at the last moment at which there is one."""
-    of_kind = [one for one in measures if one.kind.value == kind]
+    """The figures of a kind at the last moment before the closing at which there is one."""
+    of_kind = [one for one in measures if one.kind.value == kind and _end(one.time, 0) < _end(at(10), 0)]
     end = max((_end(one.time, 0) for one in of_kind), default=None)
     return [one.mm for one in of_kind if _end(one.time, 0) == end]
 

@@ -8,6 +8,7 @@ project's own rule.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -104,6 +105,21 @@ def test_of_tests_in_open_order_one_must_surely_be_newer_than_the_change() -> No
     assert of(a_test(7, "polarity", spread=2)) is State.UNDETERMINED
     assert of(a_test(7, "polarity", spread=2, passed=False), a_test(8, "polarity")) is State.UNDETERMINED
     assert of(a_test(7, "polarity", spread=0.5, passed=False), a_test(8, "polarity")) is State.PASSED
+
+
+def test_what_may_have_come_after_the_closing_pushes_nothing_aside() -> None:
+    """A figure or a pass whose time lies about the closing may not count at all; then the one before it is the last."""
+    known = EVERYTHING.measures["W03"]
+    assert measured(*known, f.measure(9, "cut", 500), spread(f.measure(10, "cut", 700), 0.1)).state is (
+        State.UNDETERMINED
+    )
+    assert measured(*known, f.measure(9, "tail", 330), f.measure(10, "tail", 330)).state is State.PASSED
+    eye: dict[str, Any] = {"value": None, "unit": "", "instrument": ""}
+    failed = a_test(9.2, "rattle", "O4", passed=False, **eye)
+    for hour, doubt, state in ((9.4, 0, None), (10, 0.1, State.UNDETERMINED), (11, 0, State.GAP)):
+        again = a_test(hour, "rattle", "O4", spread=doubt, **eye)
+        facts = replace(EVERYTHING, tests={**EVERYTHING.tests, "O4": (*EVERYTHING.tests["O4"], failed, again)})
+        assert states(facts).get("O4:test:rattle") is state
 
 
 def test_what_may_be_last() -> None:

@@ -53,6 +53,18 @@ def may_be_last(made: Sequence[T]) -> tuple[T, ...]:
     return tuple(sorted(left, key=lambda one: instant(one.time)))
 
 
+def may_be_last_by(made: Sequence[T], at: CaptureTime) -> tuple[T, ...]:
+    """Those of several acts that may be the last one by `at`. By instant.
+
+    Only what surely came before `at` pushes an earlier one aside: what may have come after it may not count at all, and
+    then the one before it is the last.
+    """
+    known = [one for one in made if compare(one.time, at) is not Order.AFTER]
+    doubtful = [one for one in known if compare(one.time, at) is not Order.BEFORE]
+    sure = may_be_last([one for one in known if compare(one.time, at) is Order.BEFORE])
+    return tuple(sorted((*sure, *doubtful), key=lambda one: instant(one.time)))
+
+
 def standing(changes: Sequence[Change], at: CaptureTime) -> tuple[Change, ...]:
     """The changes that had happened by `at`, or may have: only what is surely later is left out. By instant."""
     found = [change for change in changes if compare(change.time, at) is not Order.AFTER]

@@ -33,10 +33,7 @@ class Length:
 
 def lasts(facts: Facts, id: str, kind: MeasureKind, at: CaptureTime) -> tuple[Measure, ...]:
     """The measures of a kind that may be the newest one by `at`, by instant."""
-    measures = facts.measures.get(id, ())
-    return item_log.may_be_last(
-        [one for one in measures if one.kind is kind and compare(one.time, at) is not Order.AFTER]
-    )
+    return item_log.may_be_last_by([one for one in facts.measures.get(id, ()) if one.kind is kind], at)
 
 
 def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
@@ -48,7 +45,7 @@ def line_for(facts: Facts, run: Run, at: CaptureTime, *, crossed: bool) -> Line:
 
     changes = item_log.standing(facts.changes.get(run.id, ()), at)
     said = _cut_lengths(facts, run.id, changes, at)
-    cuts = tuple(one.mm for one in item_log.may_be_last(said)) or _known(run.cut_length_mm)
+    cuts = tuple(one.mm for one in item_log.may_be_last_by(said, at)) or _known(run.cut_length_mm)
     route, tail, far = (
         lasts(facts, run.id, kind, at) for kind in (MeasureKind.ROUTE, MeasureKind.TAIL, MeasureKind.FAR_SIDE)
     )

@@ -98,7 +98,10 @@ def verdict(
     last = made[-1]
     if any(test.passed != last.passed for test in made):
         words = f"{item_log.test_words(last)}, {describe(last.time, zone)}, {last.person}"
-        return State.UNDETERMINED, f"{words}; their times leave open whether a failed test came before or after it"
+        return (
+            State.UNDETERMINED,
+            f"{words}; the times leave open which of several tests is the last before, and they differ",
+        )
     found = [_verdict(test, changes, at, zone) for test in reversed(made)]
     best = min(found, key=lambda one: _BEST.index(one[0]))
     if best[0] is State.PASSED or not last.passed:
@@ -140,8 +143,7 @@ def _verdict(test: Test, changes: Sequence[Change | Event], at: CaptureTime, zon
 
 def _lasts(facts: Facts, subject: str, name: str, at: CaptureTime) -> tuple[Test, ...]:
     """The tests of a kind that may be the last by `at`, by instant."""
-    made = facts.tests.get(subject, ())
-    return item_log.may_be_last([one for one in made if one.kind == name and compare(one.time, at) is not Order.AFTER])
+    return item_log.may_be_last_by([one for one in facts.tests.get(subject, ()) if one.kind == name], at)
 
 
 def failing(facts: Facts, subject: str, at: CaptureTime) -> tuple[str, ...]:
