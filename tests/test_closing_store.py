@@ -191,6 +191,16 @@ def test_a_view_says_that_the_picture_shows_the_item_and_no_takes_it_back(store:
     assert "W03" not in pictures.by_rids(store.catalogue, [third.rid])[0].counted(Dimension.RUN)
 
 
+def test_a_joint_cannot_be_bonded_in_time_to_come(store: Store) -> None:
+    """Said a year too late it would have no hold now; a day that has begun is none to come."""
+    recording.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24})
+    with pytest.raises(UsageError, match="still to come") as refused:
+        recording.bond(store, "O4", "epoxy-slow", "2999-03-27 11:29")
+    assert "clock of this computer" in refused.value.hint
+    recording.bond(store, "O4", "epoxy-slow", "today")
+    assert len(closing_check.hidden(store).holds) == 1
+
+
 @pytest.mark.parametrize("celsius", [float("nan"), float("inf"), -60.0])
 def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> None:
     """A figure that is no number would pass every comparison with the sheet's minimum."""
@@ -229,6 +239,9 @@ def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> No
         (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": 7.2, "handling_h": 24}), "would come before"),
         (lambda s, p: recording.adhesive(s, "A", {"minimum_c": -300}), "must lie between -50 and 200"),
         (lambda s, p: recording.done(s, "S80", Act("yesterweek")), "yesterweek"),
+        (lambda s, p: recording.done(s, "S80", Act("2999-03-27 11:00")), "still to come"),
+        (lambda s, p: closing_check.close(s, "O2", "2999-03-27", with_gaps=True), "still to come"),
+        (lambda s, p: deciding.reopen(s, "O4", "2999-03-27"), "still to come"),
         (lambda s, p: recording.done(s, "S80", Act(), words="x" * 3000), "2000 is the most"),
         (lambda s, p: recording.done(s, "S80", Act("", "x" * 3000)), "2000 is the most"),
     ],

@@ -145,10 +145,22 @@ def close(
         return _act(store, "close", id, when, {"method": method.strip(), **(record or {})})
 
 
+def when_done(store: Store, said: str, now: datetime | None = None) -> times.When:
+    """The time at which something was done, as a person says it. Raises UsageError for one that is still to come: a
+    joint said to be bonded next year would have no hold this year."""
+    now = now or datetime.now(UTC)
+    when = times.parse_when(said, store.zone, now)
+    if when.earliest > now:
+        clock = times.format_rfc3339(now.replace(microsecond=0), store.zone)
+        raise UsageError(f"{when.text} is still to come", f"Say when it was; the clock of this computer says {clock}.")
+    return when
+
+
 def check_can_close(store: Store, opening: str, at: str, now: datetime | None = None) -> None:
-    """Raises UsageError where the opening is shut already, or was opened again only later than `at`."""
+    """Raises UsageError where the opening is shut already, or was opened again only later than `at`, or where that time
+    is still to come."""
     id = lookup_id(store.plan, "opening", opening)
-    when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    when = when_done(store, at, now)
     shut = closings.of_opening(store.catalogue, id)
     if shut and shut[-1].reopened is None:
         raise UsageError(
@@ -162,7 +174,7 @@ def check_can_close(store: Store, opening: str, at: str, now: datetime | None = 
 def reopen(store: Store, opening: str, at: str, now: datetime | None = None) -> Decision:
     """Record that an opening was opened again."""
     id = lookup_id(store.plan, "opening", opening)
-    when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    when = when_done(store, at, now)
     with store.deciding():
         shut = closings.of_opening(store.catalogue, id)
         if not shut or shut[-1].reopened is not None:

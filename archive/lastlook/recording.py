@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from lastlook import times
 from lastlook.catalogue import decisions, pictures
@@ -20,7 +20,7 @@ from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewK
 from lastlook.closing.testing import CURE
 from lastlook.closing_check import check, check_at, just_after, moment
 from lastlook.closing_facts import gather, share_in_region
-from lastlook.deciding import Target
+from lastlook.deciding import Target, when_done
 from lastlook.errors import UsageError
 from lastlook.plan import colours, structure
 from lastlook.plan.ids import is_id
@@ -387,8 +387,7 @@ def _record(store: Store, kind: str, body: Mapping[str, object]) -> Decision:
 
 
 def _when(store: Store, said: str, now: datetime | None) -> dict[str, object]:
-    now = now or datetime.now(UTC)
-    when = times.parse_when(said if said.strip() else "now", store.zone, now)
+    when = when_done(store, said if said.strip() else "now", now)
     return {
         "at": times.format_rfc3339(when.capture_time().instant or when.earliest, "UTC"),
         "earliest": times.format_rfc3339(when.earliest, "UTC"),
