@@ -133,6 +133,10 @@ def test_killed_again_and_again(bench: Path, empty: Archive, undisturbed: Archiv
     assert comparable(where) == comparable(undisturbed)
 
 
+# What a shell starts in the background inherits that Ctrl-C is ignored; here it is meant to be heard all the same.
+HEARING = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_stopped_politely(
     bench: Path, empty: Archive, undisturbed: Archive, tmp_path: Path, number: signal.Signals
@@ -151,7 +155,17 @@ def test_stopped_politely(
     for pause in (0.1, 0.2, 0.4, 0.7, 1.1):
         lock.unlink(missing_ok=True)
         process = subprocess.Popen(
-            [sys.executable, "-c", COMMAND, "ingest", "--jobs", "1", "--archive", str(where.root), str(singles)],
+            [
+                sys.executable,
+                "-c",
+                HEARING + COMMAND,
+                "ingest",
+                "--jobs",
+                "1",
+                "--archive",
+                str(where.root),
+                str(singles),
+            ],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
