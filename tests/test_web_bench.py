@@ -20,6 +20,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver import Chrome
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
@@ -442,7 +443,9 @@ def test_photos_are_chosen_sent_and_seen_placed(
         assert overflow(driver) <= 0
         Select(one(driver, "#b-sub")).select_by_value("MAST")
         one(driver, ".choosing button").click()
-        WebDriverWait(driver, 10).until(lambda _: "Working on MAST" in one(driver, "main").text)
+        # The page may change between finding its main part and reading it.
+        again = WebDriverWait(driver, 10, ignored_exceptions=[StaleElementReferenceException])
+        again.until(lambda _: "Working on MAST" in one(driver, "main").text)
         assert one(driver, "#shoot").get_attribute("capture") == "environment"
         one(driver, "#picked").send_keys(f"{photo}\n{text}")
         WebDriverWait(driver, 40).until(lambda _: every(driver, '[data-state="taken"]'))
