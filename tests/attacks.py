@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import socket
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -16,6 +15,7 @@ from werkzeug.routing import Rule
 
 from lastlook.jobs import Runner
 from lastlook_web.receiving import server_of
+from tests.serving import running
 
 PASSCODE = "lantern-40-mast"
 LAN = "192.168.77.5"
@@ -77,15 +77,8 @@ def listening(app: Flask) -> Iterator[tuple[str, int]]:
     with socket.socket() as bound:
         bound.bind(("127.0.0.1", 0))
         host, port = bound.getsockname()
-        server = server_of(app, [bound])
-        thread = threading.Thread(target=server.run, daemon=True)
-        thread.start()
-        try:
+        with running(server_of(app, [bound])):
             yield str(host), int(port)
-        finally:
-            server.close()
-            server.task_dispatcher.shutdown(timeout=1)
-            thread.join(timeout=5)
 
 
 def say(where: tuple[str, int], text: bytes, *, wait: float = 10.0) -> bytes:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import base64
 import json
 import shutil
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +20,8 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 from waitress.server import create_server
+
+from tests.serving import running
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 CHROMEDRIVER = shutil.which("chromedriver")
@@ -64,14 +65,8 @@ def chromium() -> Iterator[Chrome]:
 def served(app: Flask) -> Iterator[str]:
     """`app` behind a real server on a free port of this machine; yields its address without a slash."""
     server: Any = create_server(app, host="127.0.0.1", port=0, threads=4)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
+    with running(server):
         yield f"http://127.0.0.1:{server.effective_port}"
-    finally:
-        server.close()
-        server.task_dispatcher.shutdown(timeout=1)
-        thread.join(timeout=5)
 
 
 def size(driver: Chrome, width: int, height: int = 900) -> None:

@@ -8,7 +8,6 @@ import json
 import re
 import socket
 import subprocess
-import threading
 import time
 from collections.abc import Iterator
 from io import BytesIO
@@ -38,6 +37,7 @@ from lastlook_web.visits import made_passcode
 from tests import browser, webarchive
 from tests.browser import every, one, open_page, overflow, size
 from tests.media import bench_picture, exif_block, write_photo
+from tests.serving import running
 from tests.webarchive import Filled
 
 
@@ -514,13 +514,8 @@ def opened(filled: Filled) -> Iterator[tuple[Flask, str]]:
         lines.append(socket.socket())
         lines[-1].setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         lines[-1].bind((host, port))
-    server = server_of(app, lines)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield app, f"http://127.0.0.1:{port}"
-    server.close()
-    server.task_dispatcher.shutdown(timeout=1)
-    thread.join(timeout=5)
+    with running(server_of(app, lines)):
+        yield app, f"http://127.0.0.1:{port}"
     runner_of(app).close()
 
 
