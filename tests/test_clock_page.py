@@ -58,6 +58,15 @@ def test_the_page_asks_nobody_else(empty: Archive) -> None:
     assert not re.search(r"(src|href)=\"(https?:)?//", answer.text)
 
 
+_MOVED = """
+const done = arguments[0];
+let moved = 0;
+new PerformanceObserver((list) => { for (const one of list.getEntries()) moved += one.value; })
+  .observe({type: 'layout-shift', buffered: true});
+setTimeout(() => done(moved), 300);
+"""
+
+
 @pytest.fixture(scope="module")
 def driver() -> Iterator[Chrome]:
     with browser.chromium() as driver:
@@ -72,6 +81,7 @@ def test_a_picture_of_the_screen_tells_the_time(empty: Archive, driver: Chrome, 
         open_page(driver, f"{url}/clock")
         WebDriverWait(driver, 20).until(lambda driver: ":" in one(driver, ".clock-time").text)
         assert overflow(driver) <= 0
+        assert driver.execute_async_script(_MOVED) < 0.001
         read = 0
         until = time.monotonic() + 60
         while read < 2 and time.monotonic() < until:

@@ -44,7 +44,7 @@ function take(words) {
   code.classList.add("off");
   path.setAttribute("d", "");
   time.textContent = "––:––:––";
-  day.textContent = "";
+  day.textContent = "\u00a0"; // its line stays
   state.textContent = words;
   state.setAttribute("role", "alert"); // said once; that all is well is not said every second
   state.classList.add("wrong");
