@@ -518,6 +518,24 @@ def test_a_hang_becomes_a_problem(tmp_path: Path, intake: IntakeSettings) -> Non
     assert problem.hint
 
 
+def errs(path: str, settings: IntakeSettings) -> None:
+    raise TypeError("open() got an unexpected keyword argument")
+
+
+def test_an_error_of_the_program_is_not_called_damage_of_the_file(
+    tmp_path: Path, intake: IntakeSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_photo(tmp_path / "a.jpg")
+    with pytest.raises(guard.Failed, match=r"^TypeError: open\(\) got"):
+        guard.run(errs, str(path), intake, seconds=30.0)
+    monkeypatch.setattr("lastlook.intake.reader.read_here", errs)
+    problem = read_one(str(path), intake)
+    assert isinstance(problem, Problem)
+    assert "TypeError: open() got an unexpected keyword argument" in problem.reason
+    assert "damaged" not in problem.reason
+    assert "report this line" in problem.hint
+
+
 def gets_on() -> int:
     for _ in range(5):
         time.sleep(0.4)

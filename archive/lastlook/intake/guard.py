@@ -47,6 +47,10 @@ class Crashed(Exception):
     """The helper ended in the middle of the task: a native decoder crashed, or memory ran out."""
 
 
+class Failed(Crashed):
+    """The task raised: what it says is the exception's own words, and the fault may be the program's."""
+
+
 class _Helper:
     def __init__(self) -> None:
         ours, theirs = multiprocessing.Pipe(duplex=True)
@@ -91,7 +95,7 @@ class _Helper:
                 raise TimeUp from error
             raise Crashed(_ending(self.process.returncode)) from error
         if not done:
-            raise Crashed(value)
+            raise Failed(value)
         return value  # type: ignore[no-any-return]
 
     def end(self) -> None:

@@ -37,6 +37,13 @@ def read_one(path: str, settings: IntakeSettings) -> Reading | Problem:
             f"gave nothing for {bound:.0f} s and was left: it is damaged, or this machine has too much to do",
             "Take it in again when there is less to do; if that fails, copy it afresh from the card or phone.",
         )
+    except guard.Failed as failure:  # every fault a file is known to have is told before; this may be one of ours
+        _log.info("the reader of %s failed: %s", path, failure)
+        return Problem(
+            path,
+            f"could not be read ({failure})",
+            "If other programs open it, that is a fault of lastlook: report this line. If not, copy it afresh.",
+        )
     except guard.Crashed as crash:
         _log.info("the reader of %s failed: %s", path, crash)
         return Problem(
