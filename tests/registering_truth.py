@@ -14,6 +14,7 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
+from lastlook import locate
 from lastlook.registration import band, camera, depth, features, markers, plane, pose, ties
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.pose import Cameras, Length
@@ -56,12 +57,13 @@ def plane_errors(pair: Pair, matrix: Floats) -> Floats:
 # ------------------------------------------------------------------------------------------------ evidence
 
 
-def by_hand(pair: Pair, rng: np.random.Generator, count: int = 6) -> Ties:
-    """Ties as a person marks them: spread along the flange, each click with its error."""
+def by_hand(pair: Pair, rng: np.random.Generator, count: int = 6, careless: float = 1.0) -> Ties:
+    """Ties as a person marks them: spread along the flange, each click with its error, `careless` times the usual."""
     angle = np.linspace(0, 2 * np.pi, count, endpoint=False) + rng.uniform(0, 0.6)
     reach = 1 / np.maximum(np.abs(np.cos(angle)), np.abs(np.sin(angle)))
     on = np.column_stack([np.cos(angle), np.sin(angle)]) * reach[:, None] * pair.model.half * 0.93
-    a, b = (cam.project(flat(on)) + rng.normal(scale=CLICK_PX, size=on.shape) for cam in (pair.cam_in, pair.cam_out))
+    click = CLICK_PX * careless
+    a, b = (cam.project(flat(on)) + rng.normal(scale=click, size=on.shape) for cam in (pair.cam_in, pair.cam_out))
     return ties.make(a, b, 1.3 * pair.cam_out.size[0] / 1600, TieSource.HAND)
 
 
@@ -175,20 +177,33 @@ def trial(seed: int, evidence: str) -> tuple[Plane, Band | None]:
     got = plane.register(ties.joined(*parts), pair.outline_in(), grow=grow)
     if isinstance(got, Refusal):
         return Plane(True, True, np.zeros(0), evidence), None
-    cameras = pose.solve(got.ties, got.matrix, *lenses(pair), lengths)
+    cameras = pose.solve(got.ties, got.matrix, *lenses(pair), lengths, allowed=got.allowed)
     seen = Plane(True, False, plane_errors(pair, got.matrix), evidence)
     if cameras is None or not cameras.scaled:
         return seen, None
-    return seen, carried(pair, got, cameras, rng)
+    return seen, carried(pair, cameras, rng)
 
 
-def carried(pair: Pair, got: PlaneMap, cameras: Cameras, rng: np.random.Generator) -> Band:
+def few_ties(seed: int, count: int, careless: float = 1.0) -> Band:
+    """Run 0 carried by `count` ties by hand alone; nothing is rendered, since nothing but places goes in. The
+    band is that of `locate`, with what leaving ties out says."""
+    rng = np.random.default_rng(seed)
+    pair = scenes.unseen(rng)
+    got = plane.register(by_hand(pair, rng, count, careless), pair.outline_in())
+    assert isinstance(got, PlaneMap)
+    lengths = by_hand_lengths(pair, rng)
+    cameras = pose.solve(got.ties, got.matrix, *lenses(pair), lengths, allowed=got.allowed)
+    assert cameras is not None
+    return carried(pair, cameras, rng, locate.ties_error_mm(got, cameras))
+
+
+def carried(pair: Pair, cameras: Cameras, rng: np.random.Generator, ties_error: float = 0.0) -> Band:
     """Run 0 traced as a person does, its depth measured to half a millimetre, carried and compared with the truth."""
     wire = pair.model.wires[0]
     path = wire.path[8:-8:4]
     trace = pair.cam_in.project(path) + rng.normal(scale=CLICK_PX, size=(len(path), 2))
     deep = depth.known(max(0.0, -float(path[0, 2]) + float(rng.normal(scale=0.5))), 0.5, "measured")
-    found = band.of_line(cameras, trace, deep, half_bundle=wire.width / 2)
+    found = band.of_line(cameras, trace, deep, half_bundle=wire.width / 2, ties_error=ties_error)
     true = pair.cam_out.project(flat(path[:, :2]))
     on_skin, line = pair.mm(true), pair.mm(found.line)
     errors = np.array([min(_gap(point, p, q) for p, q in pairwise(line)) for point in on_skin])

@@ -417,7 +417,15 @@ def pair(
     """An open and a closed picture of one tray from two cameras drawn at random, the bench moved between them."""
     model = model or tray(rng, detail=detail)
     mat = cutting_mat(rng) if mat is None else mat
-    cams = [
+    cams = _looks(rng, tilt, size)
+    inside = render(model, bench(rng, mat, hard=hard), cams[0], closed=False)
+    outside = render(model, bench(rng, mat, hard=hard), cams[1], closed=True)
+    return Pair(model, inside, outside, cams[0], cams[1])
+
+
+def _looks(rng: Generator, tilt: tuple[float, float], size: tuple[int, int]) -> list[View]:
+    """Two cameras drawn at random, as a builder holds them over the bench."""
+    return [
         view(
             tilt=rng.uniform(*tilt),
             azimuth=rng.uniform(0, 360),
@@ -429,9 +437,14 @@ def pair(
         )
         for _ in range(2)
     ]
-    inside = render(model, bench(rng, mat, hard=hard), cams[0], closed=False)
-    outside = render(model, bench(rng, mat, hard=hard), cams[1], closed=True)
-    return Pair(model, inside, outside, cams[0], cams[1])
+
+
+def unseen(rng: Generator) -> Pair:
+    """A pair of which only the cameras and the places of things are wanted: its pictures are blank."""
+    blank = np.zeros((1, 1, 3), np.uint8)
+    half, rim, depth = (float(rng.uniform(120, 165)), float(rng.uniform(62, 100))), 20.0, float(rng.uniform(8, 22))
+    model = Tray(half, rim, depth, (_wire(rng, half, rim, depth, COLOURS[0]),), blank, blank, blank)
+    return Pair(model, blank, blank, *_looks(rng, (0.0, 35.0), (1200, 900)))
 
 
 def with_cards(model: Tray, markers: tuple[Bytes, ...], side: float = 22.0) -> Tray:

@@ -14,6 +14,7 @@ from lastlook.registration import (
     camera,
     change,
     depth,
+    fitting,
     markers,
     measure,
     outlines,
@@ -199,6 +200,33 @@ def test_a_run_is_carried_to_the_skin_inside_its_band(evidence: str, seed: int) 
     assert np.median(run.errors) <= 1
     assert run.inside.mean() >= 0.95
     assert np.median(run.half) < 3
+
+
+def test_few_ties_get_a_wider_band_that_holds_careless_clicks() -> None:
+    """Four ties fit whatever they are, five nearly: also where clicks are twice as far off as usual, 95 % of the run
+    lies inside the band, and that costs at most 1.7 times the width of six ties."""
+    seeds = range(60, 68)
+    usual = np.median([np.median(truth.few_ties(seed, 6).half) for seed in seeds])
+    for count in (4, 5):
+        runs = [truth.few_ties(seed, count, careless=2.0) for seed in seeds]
+        assert np.concatenate([run.inside for run in runs]).mean() >= 0.95, count
+        assert np.median([np.median(run.half) for run in runs]) < 1.7 * usual, count
+
+
+def test_how_much_worse_few_ties_may_be() -> None:
+    """Student's t, 97.5 %, six degrees of freedom: 2.447 (any printed table; from memory); of the normal: 1.960."""
+    assert fitting.few(5) == pytest.approx(2.447 / 1.960, abs=0.001)
+    assert fitting.few(4) == 2
+    assert fitting.few(6) == fitting.few(40) == 1
+    at = np.array([[120, 120], [1380, 130], [1370, 880], [130, 870]], dtype=np.float64)
+    got = plane.register(hand(at, at * 0.9 + [20, 30]), at)
+    printed = plane.register(ties.make(at, at * 0.9 + [20, 30], 1.5, TieSource.MARKER), at)
+    assert isinstance(got, PlaneMap)
+    assert isinstance(printed, PlaneMap)
+    assert got.allowed == 2
+    assert printed.allowed == 1
+    assert got.error_px == pytest.approx(2 * printed.error_px)
+    assert any("off by 2 times the usual" in line for line in got.said)
 
 
 def test_the_bench_does_not_win_and_depth_counts() -> None:

@@ -88,7 +88,7 @@ def register(store: Store, inside: Loaded, outside: Loaded, extra: tuple[Points,
         found = plane.register(every, outline, grow=grow)
     cameras = None
     if isinstance(found, PlaneMap):
-        cameras = pose.solve(found.ties, found.matrix, lens_a, lens_b, lengths)
+        cameras = pose.solve(found.ties, found.matrix, lens_a, lens_b, lengths, allowed=found.allowed)
     return Registration(
         inside,
         outside,

@@ -31,6 +31,8 @@ def run(size: str) -> list[Row]:
         rows = _automatic(pool, start, automatic)
         for evidence in ("cards", "ties", "mixed"):
             rows += _carried(pool, start, each, evidence)
+        for count in (4, 5, 6):
+            rows += _few(pool, start, each, count)
         rows += _views(pool, start, views)
         rows += _rest(pool, start, max(4, each // 3))
     return [*rows, *_time()]
@@ -70,6 +72,19 @@ def _carried(pool: ProcessPoolExecutor, start: int, count: int, evidence: str) -
         Row(f"{evidence}: half-width of the band, median", float(np.median(halves)), "mm", f"≤ {limit:.3g}"),
         Row(f"{evidence}: of that, error alone", float(np.median(estimated)), "mm"),
     ]
+
+
+def _few(pool: ProcessPoolExecutor, start: int, count: int, ties: int) -> list[Row]:
+    """Ties by hand alone, clicked as usual and twice as carelessly, with the band that `locate` draws."""
+    rows = []
+    for careless in (1.0, 2.0):
+        trial = partial(registering_truth.few_ties, count=ties, careless=careless)
+        got = list(pool.map(trial, range(start, start + count)))
+        inside = 100 * float(np.concatenate([one.inside for one in got]).mean())
+        half = float(np.median(np.concatenate([one.half for one in got])))
+        name = f"{ties} ties by hand alone, clicks off by {careless:g} times the usual"
+        rows += [Row(f"{name}: run inside its band", inside, "%", "≥ 95"), Row(f"{name}: half-width", half, "mm")]
+    return rows
 
 
 def _views(pool: ProcessPoolExecutor, start: int, count: int) -> list[Row]:

@@ -11,9 +11,14 @@ from typing import Any
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from lastlook.registration import Bools, Floats, outlines
 from lastlook.registration.ties import Ties
+
+FOUR_CLICKS = 2.0
+"""Times the usual error of a click that four ties, which cannot show it, are allowed. Common practice, no source."""
 
 
 def transfer(matrix: Floats, points: Floats) -> Floats:
@@ -130,6 +135,20 @@ def noise_scale(standard: Floats) -> float:
     freedom = max(2 * len(standard) - 8, 0)
     expected = 12.0
     return float(np.sqrt(max(1.0, (expected + np.sum(standard**2)) / (expected + freedom))))
+
+
+def few(count: int) -> float:
+    """By how much clicks must be taken to be worse than usual, where so few ties hardly show how good they were.
+
+    Four ties always fit: nothing is left over that would tell, so clicks off by up to twice the usual are allowed for.
+    Of five, 2 · 5 - 8 = 2 numbers are left over; with what was expected of clicks as four more, the spread is that of
+    Student's t with six degrees of freedom. From six on their own residuals and leaving them out in turn tell.
+    """
+    if count <= 4:
+        return FOUR_CLICKS
+    if count > 5:
+        return 1.0
+    return float(student.ppf(0.975, 2 * count - 8 + 4) / norm.ppf(0.975))
 
 
 def distances(matrix: Floats, used: Ties) -> Floats:

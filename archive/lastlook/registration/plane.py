@@ -20,6 +20,7 @@ from lastlook.registration.fitting import (
     bootstrap,
     covariance_of,
     distances,
+    few,
     fit,
     jacobians,
     leave_one_out,
@@ -73,6 +74,8 @@ class PlaneMap:
     pixels of b after the fit, `left_out` (N,) with each one left out of the fit in turn (NaN where not worked out);
     `covariance` (8, 8) of the map's eight free numbers as `resample` draws them; `error_px` (M,) the standard error at
     `lattice` (M, 2), pixels of b and of a. `dropped` names ties that were not used, `said` what a person should know.
+    `allowed`: how many times worse than usual the ties are taken to be, in the covariance and the error, and by whoever
+    works out cameras from them, because they are too few to show how good they are.
     """
 
     matrix: Floats
@@ -84,6 +87,7 @@ class PlaneMap:
     error_px: Floats
     dropped: tuple[str, ...] = ()
     said: tuple[str, ...] = ()
+    allowed: float = 1.0
 
     @property
     def rms_px(self) -> float:
@@ -168,7 +172,7 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
     if len(base) < _TOLD and len(used) == len(base) and base.of(TieSource.HAND).any():
         said.append(
             f"{len(base)} marked points cannot show that one of them is wrong; mark {_TOLD - len(base)} more before"
-            " this is relied on"
+            f" this is relied on. Until then the band allows for points off by {few(len(base)):.2g} times the usual"
         )
     return _checked(used, matrix, outline, most, dropped, said, automatic=False)
 
@@ -274,7 +278,19 @@ def _checked(
     if fault is not None:
         return fault
     left_out = leave_one_out(used) if len(used) <= 40 else np.full(len(used), np.nan)
-    return PlaneMap(matrix, used, away, left_out, covariance, lattice, error, tuple(dropped), tuple(said))
+    allowed = few(len(used)) if used.of(TieSource.HAND).any() else 1.0
+    return PlaneMap(
+        matrix,
+        used,
+        away,
+        left_out,
+        covariance * allowed**2,
+        lattice,
+        error * allowed,
+        tuple(dropped),
+        tuple(said),
+        allowed,
+    )
 
 
 def _steady(used: Ties, at: Floats, sway: Floats, lattice: Floats, outline: Floats) -> bool:

@@ -116,15 +116,23 @@ class Cameras:
 
 
 def solve(
-    used: Ties, matrix: Floats, lens_a: Lens, lens_b: Lens, lengths: Sequence[Length] = (), *, seed: int = 1
+    used: Ties,
+    matrix: Floats,
+    lens_a: Lens,
+    lens_b: Lens,
+    lengths: Sequence[Length] = (),
+    *,
+    allowed: float = 1.0,
+    seed: int = 1,
 ) -> Cameras | None:
     """Both cameras from ties on the skin and their map; None where no pair of cameras fits.
 
-    `lengths`: known lengths on the skin; with none, distances are in units of a's distance to the skin.
+    `lengths`: known lengths on the skin; with none, distances are in units of a's distance to the skin. `allowed`: how
+    many times worse than their stated error ties may be (`plane.PlaneMap.allowed`).
     """
     chosen = spread_out(used.a, _MOST_TIES)
     weight = np.sqrt(len(used) / len(chosen))  # fewer ties that stand for all
-    a, b, sigma = used.a[chosen], used.b[chosen], used.sigma[chosen] / weight
+    a, b, sigma = used.a[chosen], used.b[chosen], used.sigma[chosen] / weight * allowed
     scaled = any(each.mm > 0 for each in lengths)
     ends = _ends(lengths)
 
@@ -215,7 +223,7 @@ def _starts(matrix: Floats, lens_a: Lens, lens_b: Lens) -> list[Floats]:
             normal, shift = normals[n].ravel(), shifts[n].ravel()
             if normal[2] < 0:
                 normal, shift = -normal, -shift
-            if normal[2] < 0.2 or (rotations[n] @ normal)[2] + shift[2] * 0 < 0.05:
+            if normal[2] < 0.2 or (rotations[n] @ normal)[2] < 0.05:
                 continue
             turn, _ = cv2.Rodrigues(rotations[n])
             log = np.log(share)
