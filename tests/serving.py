@@ -18,8 +18,8 @@ from waitress.server import BaseWSGIServer, MultiSocketServer
 @contextmanager
 def running(server: Any) -> Iterator[None]:
     """`server` (of one socket or of several) answers while the block runs; after it nothing of it is left."""
-    known: dict[int, Any] = server.map if isinstance(server, MultiSocketServer) else server._map
-    listening = next(one for one in known.values() if isinstance(one, BaseWSGIServer))
+    known: Any = server.map if isinstance(server, MultiSocketServer) else server._map
+    listening: Any = next(one for one in known.values() if isinstance(one, BaseWSGIServer))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

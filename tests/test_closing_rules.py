@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from lastlook.closing import bonds, cautions, electrical, evidence, graph, item_log, look, requirements, testing
+from lastlook.closing import bonds, cautions, electrical, evidence, graph, item_log, look, requirements, testing, units
 from lastlook.closing import records as r
 from lastlook.closing.check import check, retests, waived
 from lastlook.closing.graph import Access, Shut, Sight
@@ -288,6 +288,10 @@ def test_a_tail_without_its_far_side_or_from_before_a_change_is_not_enough() -> 
         ((a_test(8, "polarity", passed=False),), State.GAP),
         ((a_test(8, "polarity", value=None),), State.GAP),
         ((a_test(8, "polarity", instrument=""),), State.GAP),
+        ((a_test(8, "polarity", value=4980, unit="mV"),), State.PASSED),
+        ((a_test(8, "polarity", unit=""),), State.GAP),
+        ((a_test(8, "polarity", unit="mA"),), State.GAP),
+        ((a_test(8, "polarity", unit="volts"),), State.GAP),
         ((a_test(5, "polarity"),), State.STALE),
         ((a_test(6, "polarity"),), State.UNDETERMINED),
         ((a_test(6.5, "polarity", spread=1),), State.UNDETERMINED),
@@ -300,6 +304,30 @@ def test_a_tail_without_its_far_side_or_from_before_a_change_is_not_enough() -> 
 def test_a_test_has_value_instrument_and_a_date_after_the_last_change(tests: tuple[r.Test, ...], state: State) -> None:
     others = tuple(test for test in EVERYTHING.tests["W03"] if test.kind != "polarity")
     assert states(with_tests(*others, *tests))["W03:test:polarity"] is state
+
+
+@pytest.mark.parametrize(
+    ("unit", "of", "size"),
+    [
+        # Prefixes and units: the SI Brochure of the BIPM, 9th edition, tables 4, 7 and 8 (values from memory).
+        *(
+            ("Ω", "resistance", 1.0),
+            ("\u2126", "resistance", 1.0),
+            ("mΩ", "resistance", 1e-3),
+            ("kohm", "resistance", 1e3),
+        ),
+        *(("MΩ", "resistance", 1e6), ("mV", "voltage", 1e-3), ("V", "voltage", 1.0), ("\u00b5A", "current", 1e-6)),
+        *(("\u03bcA", "current", 1e-6), ("uA", "current", 1e-6), ("h", "time", 3600.0), ("min", "time", 60.0)),
+        ("°C", "temperature", 1.0),
+    ],
+)
+def test_units_of_tests_are_those_of_the_si(unit: str, of: str, size: float) -> None:
+    assert units.quantity(unit) == (of, size)
+
+
+@pytest.mark.parametrize("unit", ["", "x", "mm", "kkΩ", "VA", "Mohms/km", "m"])
+def test_what_is_no_unit_of_a_test_is_not_known(unit: str) -> None:
+    assert units.quantity(unit) is None
 
 
 def test_a_test_by_eye_needs_no_instrument() -> None:
@@ -589,6 +617,8 @@ def test_cautions_go_with_what_is_used() -> None:
         ((a_test(12, "polarity"),), State.GAP),
         ((a_test(12, "polarity", through="J1", value=None),), State.GAP),
         ((a_test(12, "polarity", through="J1", unit="mV"),), State.GAP),
+        ((a_test(12, "polarity", through="J1", value=4980, unit="mV"),), State.PASSED),
+        ((a_test(12, "polarity", through="J1", unit="mA"),), State.GAP),
         ((a_test(10, "polarity", through="J1", spread=1),), State.UNDETERMINED),
     ],
 )

@@ -136,19 +136,20 @@ def close(
     Raises NoSuchId, UsageError.
     """
     found = _opening(store.plan, lookup_id(store.plan, "opening", opening))
-    deciding.check_can_close(store, found.id, at, now)
-    when = moment(store, at, now)
-    result, facts = _check(store, found, when, shut=False)
-    if not result.ready and not with_gaps:
-        return Closed(None, result)
-    plan = decisions.last_live(store.catalogue, "plan")
-    looks = look.of_items(facts, result.hides, when)
-    record: dict[str, object] = {
-        "plan": plan.uid if plan is not None else "",
-        "check": check_body(result, store.zone),
-        "look": [look_body(one) for one in looks],
-    }
-    return Closed(deciding.close(store, found.id, at, method, now, record=record), result)
+    with store.deciding():  # nobody records anything between what is checked and the closing
+        deciding.check_can_close(store, found.id, at, now)
+        when = moment(store, at, now)
+        result, facts = _check(store, found, when, shut=False)
+        if not result.ready and not with_gaps:
+            return Closed(None, result)
+        plan = decisions.last_live(store.catalogue, "plan")
+        looks = look.of_items(facts, result.hides, when)
+        record: dict[str, object] = {
+            "plan": plan.uid if plan is not None else "",
+            "check": check_body(result, store.zone),
+            "look": [look_body(one) for one in looks],
+        }
+        return Closed(deciding.close(store, found.id, at, method, now, record=record), result)
 
 
 def check_body(check: Check, zone: str) -> dict[str, object]:

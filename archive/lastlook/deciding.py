@@ -20,6 +20,7 @@ from lastlook.store import Store
 
 CAPTION_LIMIT = 2000
 CAMERA_NAME_LIMIT = 80
+METHOD_LIMIT = 500
 MOST_ERROR_S = 100 * 366 * 86_400.0
 MOST_DRIFT_S = 3600.0
 UNDOABLE = (
@@ -140,9 +141,12 @@ def close(
     closing check found and the last look it froze (see `lastlook.closing_check.close`)."""
     id = lookup_id(store.plan, "opening", opening)
     when = times.parse_when(at, store.zone, now or datetime.now(UTC))
+    method = " ".join(method.split())
+    if len(method) > METHOD_LIMIT:
+        raise UsageError(f"the method has {len(method)} letters; {METHOD_LIMIT} is the most", "Shorten it.")
     with store.deciding():
         check_can_close(store, id, at, now)
-        return _act(store, "close", id, when, {"method": method.strip(), **(record or {})})
+        return _act(store, "close", id, when, {"method": method, **(record or {})})
 
 
 def when_done(store: Store, said: str, now: datetime | None = None) -> times.When:

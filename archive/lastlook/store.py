@@ -227,7 +227,11 @@ class Store:
     @contextmanager
     def deciding(self) -> Iterator[None]:
         """One transaction of decisions and what follows from them. After it, the plain-text copy is caught up and the
-        text index learns the words that changed; if either fails, the decision stands and the next run catches up."""
+        text index learns the words that changed; if either fails, the decision stands and the next run catches up.
+        May be nested: the outermost one ends it."""
+        if self.catalogue.in_transaction():
+            yield
+            return
         with self.catalogue.writing():
             plain.check_plain(self.catalogue, self.archive.decisions)
             yield

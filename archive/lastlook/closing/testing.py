@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from lastlook.closing import item_log
+from lastlook.closing import item_log, units
 from lastlook.closing.evidence import change_words
 from lastlook.closing.item_log import Event
 from lastlook.closing.records import Change, Facts, Line, State, Test
@@ -16,8 +16,9 @@ from lastlook.times import Order, compare, describe
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of test. `value`: it is nothing without a figure; `instrument`: without saying with what; `electrical`: it
-    can be repeated through a connector once the model is closed."""
+    """A kind of test. `value`: it is nothing without a figure; `instrument`: without saying with what; `unit`: what
+    such a figure is given in, or in another unit of the same quantity; `electrical`: it can be repeated through a
+    connector once the model is closed."""
 
     name: str
     title: str
@@ -129,6 +130,8 @@ def _verdict(test: Test, changes: Sequence[Change | Event], at: CaptureTime, zon
         return State.GAP, f"no value was recorded: {words}"
     if kind.instrument and not test.instrument:
         return State.GAP, f"no instrument was recorded: {words}"
+    if test.value is not None and (fault := units.unfit(test.unit, kind.unit)):
+        return State.GAP, f"{fault}: {words}"
     newer = item_log.against(test.time, changes)
     if newer.order is Order.BEFORE and newer.change is not None:
         changed = f"{newer.change.item} was {change_words(newer.change, zone)}"
@@ -216,8 +219,8 @@ def _compared(test: Test, before: Test, percent: float, zone: str) -> str:
         return "not made through a connector"
     if moved is None and (before.value is None) != (test.value is None):
         return "only one of the two has a value"
-    if moved is None and before.unit != test.unit:
-        return "the units differ"
+    if moved is None and before.value is not None:
+        return "the two are in units that cannot be compared"
     if moved is not None and abs(moved) > percent:
         return f"differs by {moved:+.0f} % from before"
     return ""
@@ -236,11 +239,17 @@ def _retest_age(test: Test, changes: Sequence[Change], shut: CaptureTime, zone: 
 
 def difference(before: Test, after: Test) -> float | None:
     """By how many per cent the value moved; None where the two cannot be compared."""
-    if before.value is None or after.value is None or before.unit != after.unit:
+    if before.value is None or after.value is None:
         return None
-    if before.value == 0:
-        return 0.0 if after.value == 0 else float("inf")
-    return (after.value - before.value) / abs(before.value) * 100
+    then, now = before.value, after.value
+    if before.unit != after.unit:
+        one, other = units.quantity(before.unit), units.quantity(after.unit)
+        if one is None or other is None or one[0] != other[0]:
+            return None
+        then, now = then * one[1], now * other[1]
+    if then == 0:
+        return 0.0 if now == 0 else float("inf")
+    return (now - then) / abs(then) * 100
 
 
 def _ask(subject: str, kind: Kind) -> str:
