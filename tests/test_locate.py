@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import shutil
@@ -263,6 +264,13 @@ def test_overlays_show_the_caution_and_never_promise(scene: Scene) -> None:
         found = locate.locate(store, "W03", scene.ids["closed"])
         drawing = overlay.svg(found)
         assert overlay.png(found).startswith(b"\x89PNG")
+        # However much there is to say, the strip below the picture has room for it and for the caution, which is last.
+        more = replace(found, said=(*found.said, *(f"Remark {n}, as there may be several." for n in range(12))))
+        plain, said = (Image.open(io.BytesIO(overlay.png(one))).convert("L") for one in (found, more))
+        assert said.height == plain.height + 12 * 18
+        foot = np.asarray(said)[-50:]
+        assert (foot[:36] < 90).any(axis=1).sum() >= 16, "two lines of letters"
+        assert (foot[-8:] > 200).all(), "and below them nothing that is cut off"
     root = ElementTree.fromstring(drawing)
     words = " ".join(text for text in root.itertext() if text.strip())
     assert " ".join(words.split()).endswith(CAUTION)

@@ -21,6 +21,7 @@ from lastlook.registration.band import CAUTION
 Points = NDArray[np.float64]
 
 EDGE = 1600  # long edge of an overlay picture
+_LETTER_PX = 8  # breadth of a letter of the caption, rather more than less
 LIGHT, DARK = (255, 255, 255), (16, 24, 28)
 
 
@@ -68,8 +69,8 @@ def png(found: Located) -> bytes:
     outside = found.registration.outside
     base = Image.fromarray(outside.rgb)
     base.thumbnail((EDGE, EDGE), Image.Resampling.BICUBIC)
-    strip = 76 + 18 * len(parts)
-    out = Image.new("RGB", (base.width, base.height + strip), LIGHT)
+    lines = _caption(found, base.width)
+    out = Image.new("RGB", (base.width, base.height + 22 + 18 * len(lines)), LIGHT)
     out.paste(base, (0, 0))
     veil = Image.new("RGBA", out.size, (0, 0, 0, 0))
     pen = ImageDraw.Draw(veil)
@@ -97,7 +98,7 @@ def png(found: Located) -> bytes:
     out.paste(veil, (0, 0), veil)
     text = ImageDraw.Draw(out)
     y = base.height + 8
-    for words in _caption(found):
+    for words in lines:
         text.text((12, y), words, fill=DARK, font=font)
         y += 18
     buffer = io.BytesIO()
@@ -112,7 +113,7 @@ def svg(found: Located, *, picture: bool = True) -> str:
     base = Image.fromarray(outside.rgb)
     base.thumbnail((EDGE, EDGE), Image.Resampling.BICUBIC)
     w, h = base.size
-    lines = _caption(found)
+    lines = _caption(found, w)
     total = h + 24 + 20 * len(lines)
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {w} {total}" width="{w}" height="{total}">',
@@ -180,21 +181,21 @@ def title_of(found: Located) -> str:
     return f"{', '.join(names)} under {found.outside.file}"
 
 
-def _caption(found: Located) -> list[str]:
-    lines = [f"From {found.inside.file} ({found.inside.id}) onto {found.outside.file} ({found.outside.id})."]
+def _caption(found: Located, width: int) -> list[str]:
+    """What stands below the picture, in lines that fit its width, the caution last."""
+    said = [f"From {found.inside.file} ({found.inside.id}) onto {found.outside.file} ({found.outside.id})."]
     for each in found.carried:
         name = each.mark.of or each.mark.label or "mark"
         if each.band is None:
-            lines.append(f"{name}: no known length, so no band in mm.")
+            said.append(f"{name}: no known length, so no band in mm.")
         else:
             half = float(np.median(each.band.half))
             worst = float(each.band.half.max())
-            lines.append(
+            said.append(
                 f"{name}: keep-out band {half:.1f} mm to each side (up to {worst:.1f}); depth {each.depth.basis}."
             )
-    lines += [part for line in found.said for part in textwrap.wrap(line, 100)]
-    words = CAUTION.split(", use a depth stop")
-    return [*lines, words[0] + ",", "use a depth stop" + words[1]]
+    fits = max(20, (width - 24) // _LETTER_PX)
+    return [part for line in [*said, *found.said, CAUTION] for part in textwrap.wrap(line, fits)]
 
 
 def _bar(found: Located, scale: float) -> Bar | None:

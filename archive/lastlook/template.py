@@ -31,6 +31,7 @@ EDGE = 10.0  # mm that printers leave white
 OVERLAP = 10.0  # mm that neighbouring sheets share
 FOOT = 48.0  # mm below the drawing for bar and words
 _FONT = "LastlookText"
+_LEAST_LETTERS = 5.0  # points: what is to be read is made smaller before it runs off the sheet
 
 
 def pdf(store: Store, found: Located, *, mirror: bool = False, paper: str = "A4") -> bytes:
@@ -153,18 +154,24 @@ def _foot(
     lines = [
         f"{title_of(found)}: {sheet}." + (" MIRRORED, for the opposite half." if mirror else " As seen from outside."),
         f"Grey: keep-out band. {halves}. Crosses: points to line up by. Dashed: outline.",
+        CAUTION,
         f"From {found.inside.id} onto {found.outside.id}."
         " The skin is taken as flat: on curved skin it holds near the crosses.",
         *([" ".join(found.said)] if found.said else []),  # whoever drills by the sheet reads what the answer rests on
-        CAUTION,
     ]
-    y = base - 4.5 * mm
     width = size[0] - 2 * EDGE * mm
-    for line in lines:
-        for part in simpleSplit(line, _FONT, 7.5, width):
-            canvas.setFont(_FONT, 7.5)
-            canvas.drawString(left, y, part)
-            y -= 3.5 * mm
+    parts: list[str] = []
+    letters, step = 7.5, 3.5
+    while letters > _LEAST_LETTERS:
+        parts = [part for line in lines for part in simpleSplit(line, _FONT, letters, width)]
+        if 4.5 + len(parts) * step <= FOOT - 8:
+            break
+        letters, step = letters - 0.5, step - 0.25
+    y = base - 4.5 * mm
+    canvas.setFont(_FONT, letters)
+    for part in parts:
+        canvas.drawString(left, y, part)
+        y -= step * mm
 
 
 def _crosses(canvas: Canvas, size: tuple[float, float], room: Points) -> None:
