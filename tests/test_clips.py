@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from lastlook.errors import UsageError
-from lastlook.intake import clips, frames
+from lastlook.intake import clips, judging
 from lastlook.intake.clipav import AvStream
 from lastlook.intake.clipstream import ClipError
 from lastlook.intake.settings import IntakeSettings
@@ -300,7 +300,7 @@ def test_every_state_held_for_three_seconds_has_a_sharp_still(
 ) -> None:
     path = write_frames(tmp_path / "filmed.mp4", reel, len(reel), rate=RATE, key_every=key_every)
     reading = read(path, told)
-    sharp = [frames.judge(np.ascontiguousarray(image[:, :, 0])).sharpness for image in reel]
+    sharp = [judging.judge(np.ascontiguousarray(image[:, :, 0])).sharpness for image in reel]
     start = 0
     for kind, length, _ in SCHEDULE:
         inside = [still.clip_ms for still in reading.stills if start <= still.clip_ms < start + length]

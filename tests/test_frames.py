@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from lastlook.intake import frames
+from lastlook.intake import frames, judging
 from lastlook.intake.clipav import AvStream
 from lastlook.intake.clipstream import ClipError, ClipStalled, ClipStream, Patience, milliseconds
 from tests.clipmedia import READABLE, UNREADABLE, Probed, Shelf, probe, shared_shelf
@@ -64,7 +64,7 @@ def test_a_wanted_frame_is_the_one_on_show(name: str, backend: Opener, shelf: Sh
         for wanted in _moments(truth):
             image, moment = stream.frame_at(wanted)
             assert moment == max(time for time in truth.times_ms if time <= max(0, wanted)), wanted
-            assert _apart(frames.as_grey(image), every[moment]) < 2.0, wanted
+            assert _apart(judging.as_grey(image), every[moment]) < 2.0, wanted
 
 
 @pytest.mark.parametrize("name", READABLE)
@@ -266,28 +266,28 @@ def wired(image: Bytes, shift: int = 0) -> Bytes:
 )
 def test_a_hand_and_a_camera_do_not_change_a_state(seed: int, change: Callable[[Bytes], Bytes]) -> None:
     image = wired(bench(seed))
-    assert frames.same_state(noisy(image, seed=9), change(image))
+    assert judging.same_state(noisy(image, seed=9), change(image))
 
 
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("shift", [30, 60, -45])
 def test_a_moved_wire_is_another_state(seed: int, shift: int) -> None:
     image = bench(seed)
-    assert not frames.same_state(noisy(wired(image)), noisy(wired(shaken(image, 0.01, 0.005), shift), seed=8))
+    assert not judging.same_state(noisy(wired(image)), noisy(wired(shaken(image, 0.01, 0.005), shift), seed=8))
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_another_view_is_another_state(seed: int) -> None:
-    assert not frames.same_state(bench(seed), bench(seed + 50))
-    assert not frames.same_state(bench(seed), shaken(bench(seed), 0.25))
+    assert not judging.same_state(bench(seed), bench(seed + 50))
+    assert not judging.same_state(bench(seed), shaken(bench(seed), 0.25))
 
 
 def test_blur_and_shake_lower_both_measures() -> None:
     image = bench(3)
     shake = np.zeros((1, 15), dtype=np.float32) + 1 / 15
-    sharp = frames.judge(image)
+    sharp = judging.judge(image)
     for softer in (cv2.GaussianBlur(image, (0, 0), 3), cv2.filter2D(image, -1, shake)):
-        judged = frames.judge(np.asarray(softer, dtype=np.uint8))
+        judged = judging.judge(np.asarray(softer, dtype=np.uint8))
         assert judged.sharpness < 0.7 * sharp.sharpness
         assert judged.blur > sharp.blur + 0.05
 
@@ -297,19 +297,19 @@ def test_blur_and_shake_lower_both_measures() -> None:
 def test_exposure_does_not_change_sharpness(gain: float, seed: int) -> None:
     image = bench(seed)
     darker = np.round(image * gain).astype(np.uint8)
-    assert frames.judge(darker).sharpness == pytest.approx(frames.judge(image).sharpness, rel=0.05)
+    assert judging.judge(darker).sharpness == pytest.approx(judging.judge(image).sharpness, rel=0.05)
 
 
 def test_views_are_numbered_and_found_again_after_one_stray_look() -> None:
-    views = frames.Views()
+    views = judging.Views()
     first, second = bench(1), bench(2)
     assert [views.place(look) for look in (first, noisy(first), second, first, first)] == [0, 0, 1, 0, 0]
-    views = frames.Views()
+    views = judging.Views()
     assert [views.place(look) for look in (first, second, second, first)] == [0, 1, 1, 2]
 
 
 def test_a_slow_pan_is_no_endless_hold() -> None:
     wide = bench(4, 2400, 540)
-    views = frames.Views()
+    views = judging.Views()
     numbers = [views.place(np.ascontiguousarray(wide[:, x : x + 960])) for x in range(0, 1400, 30)]
     assert len(set(numbers)) >= 8

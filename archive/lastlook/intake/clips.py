@@ -16,7 +16,7 @@ from pathlib import PurePath
 
 from lastlook import times
 from lastlook.errors import UsageError
-from lastlook.intake import clipfacts, codes, derived, frames, quality, stills
+from lastlook.intake import clipfacts, codes, derived, frames, judging, quality, stills
 from lastlook.intake.clipav import AvStream
 from lastlook.intake.clipstream import ClipError, ClipFacts, ClipStalled, ClipStream, Look, Patience
 from lastlook.intake.names import name_claim
@@ -141,11 +141,11 @@ def _look(
     stream: ClipStream, container: ClipFacts, settings: IntakeSettings, progress: Progress | None
 ) -> tuple[list[stills.JudgedLook], list[str]]:
     """All looks of the clip, judged; and what is to be said where it ended early."""
-    views = frames.Views()
+    views = judging.Views()
     looks: list[stills.JudgedLook] = []
     warnings: list[str] = []
     try:
-        for look in stream.looks(LOOK_EVERY_MS, settings.hold_ms, frames.same_state):
+        for look in stream.looks(LOOK_EVERY_MS, settings.hold_ms, judging.same_state):
             judged = _judged(look, views.place(look.grey))
             # A card that is held into the view makes it another; one that is there may be taken away unnoticed.
             if not looks or looks[-1].view != judged.view or looks[-1].card:
@@ -163,7 +163,7 @@ def _look(
 
 
 def _judged(look: Look, view: int) -> stills.JudgedLook:
-    judgement = frames.judge(look.grey)
+    judgement = judging.judge(look.grey)
     return stills.JudgedLook(look.clip_ms, view, judgement.sharpness, judgement.blur, look.key)
 
 
@@ -203,15 +203,15 @@ def take_still(path: str, sha256: str, clip_ms: int, settings: IntakeSettings) -
 
 
 def _write(
-    image: frames.Bytes, clip_ms: int, sha256: str, settings: IntakeSettings, *, hold_ms: int, why: str
+    image: judging.Bytes, clip_ms: int, sha256: str, settings: IntakeSettings, *, hold_ms: int, why: str
 ) -> StillReading:
     """Write the two pictures of a still from its frame (BGR, upright) and judge it."""
     thumb, page = derived.thumb_name(sha256, clip_ms), derived.page_name(sha256, clip_ms)
-    large = frames.as_rgb(image, max(settings.page_edge, settings.thumb_edge))
+    large = judging.as_rgb(image, max(settings.page_edge, settings.thumb_edge))
     derived.save_jpeg(settings.derived, page, large)
-    derived.save_jpeg(settings.derived, thumb, frames.shrink(large, settings.thumb_edge))
+    derived.save_jpeg(settings.derived, thumb, judging.shrink(large, settings.thumb_edge))
     height, width = image.shape[:2]
-    judged = quality.measure(frames.as_grey(image))
+    judged = quality.measure(judging.as_grey(image))
     return StillReading(clip_ms, width, height, judged, thumb, page, hold_ms, why)
 
 

@@ -128,7 +128,7 @@ def _decoded(
 
 def _still(path: str, clip_ms: int, settings: IntakeSettings) -> Image.Image:
     """The frame on show at a moment of a clip in all its pixels, upright, RGB."""
-    from lastlook.intake import frames  # its decoders take their time to load
+    from lastlook.intake import frames, judging  # its decoders take their time to load
     from lastlook.intake.clipav import AvStream
     from lastlook.intake.clipstream import ClipError, Patience
 
@@ -143,4 +143,4 @@ def _still(path: str, clip_ms: int, settings: IntakeSettings) -> Image.Image:
                 image, _ = stream.frame_at(clip_ms)
     except ClipError as fault:
         raise photo.NotShowable(fault.reason, fault.hint) from fault
-    return Image.fromarray(frames.as_rgb(image, max(image.shape[:2])))
+    return Image.fromarray(judging.as_rgb(image, max(image.shape[:2])))
