@@ -174,12 +174,10 @@ def _fold(word: str) -> str:
             return _SPELLINGS[spelt[1]] + spelt[2] if spelt else word
         letters, digits, rest = match.groups()
         return f"{letters}{digits.lstrip('0') or '0'}{rest}"
-    if "-" in word or "/" in word:
+    number = None if "-" in word or "/" in word else _NUMBER.match(word)
+    if number is None:
         return word
-    match = _NUMBER.match(word)
-    if match is None:  # pragma: no cover - every token that begins with a digit or a point has this shape
-        return word
-    whole, part, unit = match.groups()
+    whole, part, unit = number.groups()
     part = (part or "").rstrip("0")
     return f"{(whole or '').lstrip('0') or '0'}{'.' + part if part else ''}{unit}"
 

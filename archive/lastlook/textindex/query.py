@@ -246,10 +246,7 @@ def _lexemes(normal: str, said: list[str]) -> Iterator[tuple[str, str]]:
         normal = f"{normal[:place]} {normal[place + 1 :]}"
     position, quoted_from = 0, None
     fresh = True  # at the start of a word, where "-" excludes
-    while position < len(normal):
-        match = _LEXEME.match(normal, position)
-        if match is None:  # pragma: no cover - the four forms cover every character
-            break
+    while (match := _LEXEME.match(normal, position)) is not None:
         position = match.end()
         kind, text = match.lastgroup, match[0]
         if kind == "quote":

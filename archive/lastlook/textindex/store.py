@@ -19,7 +19,7 @@ import shutil
 import threading
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -273,22 +273,22 @@ class TextIndex:
                 raise
 
     def _newest(self) -> Any:
+        for _ in range(READ_TRIES - 1):
+            with suppress(FileNotFoundError):  # a generation was taken away between its name and its files
+                return self._opened()
+            time.sleep(0.02)
+        return self._opened()
+
+    def _opened(self) -> Any:
         from lastlook.textindex import files
         from lastlook.textindex.snapshot import Snapshot
 
-        for attempt in range(READ_TRIES):
-            try:
-                name = self._generation()
-                state = (name, files.latest_commit(self.folder / name))
-                if self._snapshot is None or state != self._state:
-                    self._drop()
-                    self._snapshot, self._state = Snapshot(files.open_index(self.folder / name)), state
-                return self._snapshot
-            except FileNotFoundError:
-                if attempt == READ_TRIES - 1:
-                    raise
-                time.sleep(0.02)
-        raise AssertionError("unreachable")  # pragma: no cover
+        name = self._generation()
+        state = (name, files.latest_commit(self.folder / name))
+        if self._snapshot is None or state != self._state:
+            self._drop()
+            self._snapshot, self._state = Snapshot(files.open_index(self.folder / name)), state
+        return self._snapshot
 
     def _drop(self) -> None:
         if self._snapshot is not None:
