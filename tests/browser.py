@@ -77,6 +77,21 @@ def size(driver: Chrome, width: int, height: int = 900) -> None:
     )
 
 
+_MOVES = """
+const done = arguments[0];
+new PerformanceObserver((list) => done(list.getEntries().filter((one) => !one.hadRecentInput)
+  .map((one) => [one.value, ...one.sources.map((source) => source.node?.outerHTML?.slice(0, 120) ?? '')])))
+  .observe({type: 'layout-shift', buffered: true});
+setTimeout(() => done([]), 120);
+"""
+
+
+def moves(driver: Chrome) -> list[str]:
+    """What of the page moved by itself since it was opened, in words: the share of the window, and what it was."""
+    shifts: Any = driver.execute_async_script(_MOVES)
+    return [f"it moves by {shift[0]:.3f}: {shift[1:]}" for shift in shifts if shift[0] >= 0.001]
+
+
 def look(driver: Chrome, *, dark: bool = False, medium: str = "") -> None:
     """Ask for the dark colours, or for those of print."""
     driver.execute_cdp_cmd(

@@ -9,7 +9,6 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
 
 import html5lib
 import pytest
@@ -212,13 +211,6 @@ def test_pictures_are_kept_by_what_they_are_made_of(app: Flask, bench: Bench) ->
 # ------------------------------------------------------------------------------------------------ what is seen
 
 
-_CALM = """
-const done = arguments[0];
-new PerformanceObserver((list) => done(list.getEntries().filter((one) => !one.hadRecentInput)
-  .map((one) => [one.value, ...one.sources.map((source) => source.node?.outerHTML?.slice(0, 120) ?? '')])))
-  .observe({type: 'layout-shift', buffered: true});
-setTimeout(() => done([]), 120);
-"""
 _BYTES = """
 const sent = performance.getEntriesByType('resource').filter((one) => ['script', 'link', 'css', 'other'].includes(
   one.initiatorType) && !/\\.(jpg|png|svg)$/.test(new URL(one.name).pathname));
@@ -268,8 +260,7 @@ def look_at(driver: Chrome, address: str) -> list[str]:
         size(driver, width)
         browser.look(driver)
         open_page(driver, address)
-        shifts: Any = driver.execute_async_script(_CALM)
-        wrong += [f"{width}: it moves by {shift[0]:.3f}: {shift[1:]}" for shift in shifts if shift[0] >= 0.001]
+        wrong += [f"{width}: {move}" for move in browser.moves(driver)]
         if browser.overflow(driver) > 0:
             wrong.append(f"{width}: {browser.overflow(driver)} pixels too wide")
         wrong += [f"{width}: {line}" for line in browser.axe(driver, rules=() if width == 1280 else _BY_LAYOUT)]
