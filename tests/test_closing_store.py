@@ -230,6 +230,16 @@ def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> No
         (lambda s, p: recording.measure(s, "W03", "tail", float("nan"), Act()), "cannot be negative"),
         (lambda s, p: recording.record_test(s, "W03", "Ω", True, Act()), "cannot be the name of a test"),
         (lambda s, p: recording.record_test(s, "W03", "soak", True, Act(), value=float("inf")), "no number"),
+        (lambda s, p: recording.record_test(s, "W03", "polarity", True, Act(), value=4.98), "the figure has no unit"),
+        (
+            lambda s, p: recording.record_test(s, "W03", "polarity", True, Act(), value=5, unit="volts"),
+            "'volts' is no unit that is known here",
+        ),
+        (
+            lambda s, p: recording.record_test(s, "W03", "continuity", True, Act(), value=5, unit="mA"),
+            "mA is a unit of current; this is a resistance, in Ω",
+        ),
+        (lambda s, p: deciding.close(s, "O2", "2026-04-09", "x" * 501), "500 is the most"),
         (lambda s, p: recording.bond(s, "O4", "glue", "2026-03-27"), "no adhesive 'glue'"),
         (lambda s, p: recording.adhesive(s, "a b", {}), "cannot name an adhesive"),
         (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": -1}), "more than 0"),
@@ -253,6 +263,26 @@ def test_what_cannot_be_recorded_is_refused_and_leaves_nothing(
     with pytest.raises(UsageError, match=said):
         act(store, all_pictures(store)[0].id)
     assert decisions.last_seq(store.catalogue) == before
+
+
+def test_nothing_comes_between_the_check_and_the_closing(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both are one transaction: what ends it in the middle leaves no closing, also not in the plain-text copy."""
+    copy = store.archive.decisions
+    before = decisions.last_seq(store.catalogue), copy.read_bytes() if copy.exists() else b""
+    act = deciding._act
+
+    def interrupted(*said: Any) -> Any:
+        assert store.catalogue.in_transaction()
+        act(*said)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(deciding, "_act", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        closing_check.close(store, "O2", "2026-04-09 11:44", with_gaps=True)
+    monkeypatch.setattr(deciding, "_act", act)
+    assert (decisions.last_seq(store.catalogue), copy.read_bytes() if copy.exists() else b"") == before
+    assert closing_check.close(store, "O2", "2026-04-09 11:44", with_gaps=True).decision is not None
+    assert copy.read_bytes() != before[1]
 
 
 def everything(store: Store) -> list[Any]:

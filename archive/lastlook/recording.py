@@ -13,11 +13,11 @@ from datetime import datetime
 
 from lastlook import times
 from lastlook.catalogue import decisions, pictures
-from lastlook.closing import folding, graph
+from lastlook.closing import folding, graph, units
 from lastlook.closing.bonds import LONGEST_H
 from lastlook.closing.check import RETEST, open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
-from lastlook.closing.testing import CURE
+from lastlook.closing.testing import CURE, kind_of
 from lastlook.closing_check import check, check_at, just_after, moment
 from lastlook.closing_facts import gather, share_in_region
 from lastlook.deciding import Target, when_done
@@ -187,6 +187,9 @@ def record_test(
         raise UsageError("the value is no number", "Give a number, and its unit with --unit.")
     if name == CURE:
         unit = _of_cure(value, unit)
+    wanted = kind_of(name).unit
+    if value is not None and (fault := units.unfit(unit, wanted)):
+        raise UsageError(fault, f"Give the unit with the figure, such as {wanted}.")
     body = {
         "subject": lookup_id(store.plan, None, subject),
         "test": name,

@@ -70,7 +70,7 @@ def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
                 Field("kind", "Test", "offered", True, tuple((kind.name, kind.title) for kind in KINDS.values())),
                 Field("passed", "Outcome", "one", True, (("yes", "passed"), ("no", "failed"))),
                 Field("value", "Value", "number"),
-                Field("unit", "Unit"),
+                Field("unit", "Unit", hint="of the value: Ω, V, mA"),
                 Field("instrument", "Instrument"),
                 Field("through", "Through the connector", hint="after closing"),
                 Field("text", "What was seen"),

@@ -47,10 +47,10 @@ def unfit(unit: str, wanted: str) -> str:
     if of is None:
         return ""
     if not unit.strip():
-        return f"no unit was recorded, such as {wanted}"
+        return "the figure has no unit"
     given = quantity(unit)
     if given is None:
-        return f"the unit {unit} is not known, such as {wanted} is"
+        return f"{unit[:20]!r} is no unit that is known here"
     if given[0] != of[0]:
-        return f"{unit} is a unit of {given[0]}, and this is a {of[0]}, such as in {wanted}"
+        return f"{unit} is a unit of {given[0]}; this is a {of[0]}, in {wanted}"
     return ""
