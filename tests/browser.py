@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
+from urllib.parse import urlsplit
 
 from flask import Flask
 from selenium.webdriver import Chrome, ChromeOptions
@@ -101,7 +102,11 @@ def look(driver: Chrome, *, dark: bool = False, medium: str = "") -> None:
 
 
 def open_page(driver: Chrome, address: str) -> None:
-    """Open a page and wait until what is on it has come."""
+    """Open a page and wait until what is on it has come. A page of another server is left first, and what it says of
+    that server, which may have ended since, is nothing of this page's."""
+    if urlsplit(driver.current_url).port not in (None, urlsplit(address).port):
+        driver.get("about:blank")
+        complaints(driver)
     driver.get(address)
     driver.execute_async_script(
         "const done = arguments[0];"
