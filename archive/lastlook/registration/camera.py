@@ -108,8 +108,8 @@ def calibrate(photos: Sequence[tuple[str, Bytes]], columns: int, rows: int) -> C
         if size is not None and here != size:
             raise ValueError(f"{name} is {here[0]} × {here[1]}, the others {size[0]} × {size[1]}")
         size = here
-        found, corners = cv2.findChessboardCorners(grey, (columns, rows))
-        if not found:
+        corners = _board_corners(grey, columns, rows)
+        if corners is None:
             refused.append(f"{name}: the board with {columns} × {rows} inner corners is not seen whole")
             continue
         window = max(5, round(max(here) / 130))
@@ -130,6 +130,19 @@ def calibrate(photos: Sequence[tuple[str, Bytes]], columns: int, rows: int) -> C
         np.asarray(distortion, dtype=np.float64).ravel()[:5],
     )
     return Calibration(lens, float(rms), len(seen), tuple(refused))
+
+
+_BOARD_SEARCH_PX = 1200
+"""A board is looked for at this size: where there is none the search takes seconds a megapixel, and what is found is
+refined on the whole picture."""
+
+
+def _board_corners(grey: Bytes, columns: int, rows: int) -> Floats | None:
+    """The inner corners of a board, (columns·rows, 1, 2) float32 pixels of `grey`, to be refined; None without one."""
+    factor = min(1.0, _BOARD_SEARCH_PX / max(grey.shape))
+    small = grey if factor == 1 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    found, corners = cv2.findChessboardCorners(small, (columns, rows))
+    return np.asarray((corners + 0.5) / factor - 0.5, dtype=np.float32) if found else None
 
 
 def _middle(size: tuple[int, int]) -> Floats:
