@@ -100,7 +100,7 @@ def test_a_card_without_its_computer_is_taken_away(
     empty: Archive, driver: Chrome, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A stopped card tells a wrong time for ever; so it goes as soon as no further card comes."""
-    monkeypatch.setattr(clockcard, "AHEAD", 5)
+    monkeypatch.setattr(clockcard, "AHEAD", 3)
     with browser.served(create_app(ViewerConfig(empty))) as url:
         size(driver, 1280, 800)
         open_page(driver, f"{url}/clock")
