@@ -1,4 +1,4 @@
-"""Progress as events with a stable stage name; who shows them decides how."""
+"""Progress as events with a stable stage name, and in a line of words; who shows them decides where and how often."""
 
 from __future__ import annotations
 
@@ -41,3 +41,43 @@ Report = Callable[[Progress], None]
 
 def silent(progress: Progress) -> None:
     """For callers who watch nothing."""
+
+
+_WORDS = {
+    Stage.SCAN: "looking for files",
+    Stage.READ: "reading",
+    Stage.CODES: "looking for cards",
+    Stage.PROPOSE: "proposing tags",
+    Stage.GROUP: "grouping near-duplicates",
+    Stage.INDEX: "learning words",
+    Stage.CHECK: "checking",
+    Stage.COMPARE: "comparing pictures",
+    Stage.RESTORE: "replaying decisions",
+    Stage.COPY: "copying",
+    Stage.PICTURES: "writing pictures",
+    Stage.PAGES: "writing pages",
+    Stage.LISTEN: "listening (seconds of sound)",
+    Stage.SUMS: "taking checksums",
+}
+
+
+def words(progress: Progress, seconds: float) -> str:
+    """One line: what, how far, how fast, how much longer."""
+    text = _WORDS[progress.stage]
+    if not progress.total:
+        return f"{text} …"
+    text += f" {progress.done} of {progress.total}"
+    if seconds > 0.5 and progress.done:
+        text += f", {progress.done / seconds:.1f} a second"
+        share = progress.bytes_done / progress.bytes_total if progress.bytes_total else progress.done / progress.total
+        if 0 < share < 1:
+            text += f", {duration(seconds * (1 - share) / share)} left"
+    return f"{text}  {progress.note}" if progress.note else text
+
+
+def duration(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"

@@ -17,12 +17,12 @@ from werkzeug.wrappers import Response
 
 from lastlook import closing_check, deciding, recording
 from lastlook.catalogue import decisions
-from lastlook.cli.saying import decision_words
 from lastlook.closing_facts import gather
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.recording import Act
 from lastlook.records import Decision
+from lastlook.telling import decision_words
 from lastlook_web.app import store
 from lastlook_web.closing_fields import forms
 

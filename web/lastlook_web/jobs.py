@@ -14,10 +14,10 @@ from typing import cast
 from flask import Blueprint, Flask, current_app, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from lastlook.cli.progress import words as progress_words
 from lastlook.errors import UsageError
 from lastlook.job_kinds import Places, every_kind, places
 from lastlook.jobs import Job, Runner, State
+from lastlook.progress import words as progress_words
 from lastlook.store import Caches, Store
 from lastlook_web import words
 from lastlook_web.app import store
