@@ -404,6 +404,42 @@ def test_a_key_held_down_does_not_lose_the_picture_it_is_pinned_to(page: Chrome,
 
 
 @pytest.mark.browser
+def test_steps_pressed_faster_than_the_answers_come_all_count(page: Chrome) -> None:
+    row = one(page, "[data-sub=MAST]")
+    start, end = window(page)
+    # Answers come when the test lets them; `open` counts those that are asked for and not read yet.
+    page.execute_script(
+        "const plain = window.fetch; window.held = []; window.open = 0; window.free = false;"
+        "window.fetch = async (...asked) => { window.open += 1;"
+        " try { if (!window.free) await new Promise((go) => window.held.push(go));"
+        "  const answer = await plain(...asked), text = await answer.text(); return new Response(text); }"
+        " finally { window.open -= 1; } };"
+        "window.key = (row, keys) => { for (const key of keys)"
+        " row.dispatchEvent(new KeyboardEvent('keydown', {key, bubbles: true, cancelable: true})); };"
+    )
+    release = "window.held.splice(0).forEach((go) => go()); return window.open === 0 && !window.held.length"
+    page.execute_script("window.key(arguments[0], '+++++')", row)
+    page.execute_script(release)
+    page.execute_script("window.key(arguments[0], '+-')", row)
+    WebDriverWait(page, 10).until(lambda driver: driver.execute_script(release))
+    was = end - start
+    start, end = window(page)
+    assert end - start == pytest.approx(was / 32, abs=2000)
+    # Buttons too, and nothing of an answer that was overtaken.
+    wider = "document.querySelector('[data-move=wider]').click();"
+    page.execute_script(wider * 2)
+    page.execute_script(release)
+    page.execute_script(wider)
+    WebDriverWait(page, 10).until(lambda driver: driver.execute_script(release))
+    wide = window(page)
+    assert wide[1] - wide[0] == pytest.approx(was / 4, abs=4000)
+    address = page.current_url
+    drawn = reach(page)
+    open_page(page, address)
+    assert (window(page), reach(page)) == (wide, drawn), "the address is the view"
+
+
+@pytest.mark.browser
 def test_a_long_title_leaves_the_words_beside_it_whole(driver: Chrome, tmp_path: Path) -> None:
     title = "x" * 150 + " שלום <b>Wort</b> " + "Wörterlangeswort" * 8
     plan = f'''[build]

@@ -13,9 +13,13 @@ function begin() {
   const rows = [...drawing.querySelectorAll(".strip-box[data-sub]")];
   const dates = drawing.querySelector('[data-part="dates"]');
   const longest = Number(drawing.dataset.longest) * 86_400_000;
-  let view = { start: Date.parse(drawing.dataset.start), end: Date.parse(drawing.dataset.end) };
-  let busy = false;
-  let next = null;
+  // What is drawn, and what was asked for: over a slow server the second is steps ahead of the first. Places in a row
+  // belong to what is drawn; a step goes on from what was asked for, and never waits for an answer.
+  let drawn = { start: Date.parse(drawing.dataset.start), end: Date.parse(drawing.dataset.end) };
+  let wanted = drawn; // null while only the server knows it: the whole build
+  let pinned = null; // the row at whose cursor the steps under way are held
+  let steps = []; // those that wait for `wanted` to be known
+  let asking = null; // the request under way
   let resting = 0;
 
   // ------------------------------------------------------------------------------------------ addresses
@@ -25,6 +29,12 @@ function begin() {
   function addressOf(window) {
     const query = new URLSearchParams({ since: written(window.start), until: written(window.end) });
     return `${location.pathname}?${query}`;
+  }
+
+  function windowOf(address) {
+    const query = new URL(address, location.href).searchParams;
+    const at = (name) => Date.parse((query.get(name) ?? "").replace(/^(....)(..)(..T..)(..)(..Z)$/, "$1-$2-$3:$4:$5"));
+    return at("since") < at("until") ? { start: at("since"), end: at("until") } : null;
   }
 
   function kept(window) {
@@ -39,30 +49,53 @@ function begin() {
 
   // ------------------------------------------------------------------------------------------ loading
 
-  async function load(address, { after = null } = {}) {
-    if (busy) {
-      next = [address, { after }];
+  // One request at a time, always for the newest that is wanted; `asking.target` is null for steps, whose answers are
+  // drawn as they come, while the answer to an address that was left meanwhile is thrown away.
+  let target = null; // an address to go to, and what follows
+
+  async function load() {
+    if (asking) {
+      if (asking.target && asking.target !== target) asking.stop.abort();
       return;
     }
-    busy = true;
+    const mine = { target, stop: new AbortController() };
+    asking = mine;
+    const address = mine.target?.address ?? addressOf(near());
+    let page = null;
     try {
-      const answer = await fetch(`${drawing.dataset.address}${new URL(address, location.href).search}`);
+      const answer = await fetch(`${drawing.dataset.address}${new URL(address, location.href).search}`, { signal: mine.stop.signal });
       if (!answer.ok || answer.redirected) throw new Error(String(answer.status));
-      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-      if (!next) exchange(page);
-      else if (page.querySelector("[data-part]")) exchange(page);
-      after?.();
-    } catch {
-      location.assign(address); // whatever it was, the page itself can say it
-      return;
-    } finally {
-      busy = false;
+      page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    } catch (fault) {
+      if (fault.name !== "AbortError") return location.assign(mine.target?.address ?? addressOf(wanted)); // the page itself can say it
     }
-    if (next) {
-      const [later, options] = next;
-      next = null;
-      load(later, options);
+    asking = null;
+    if (mine.target !== target) return load(); // something else is wanted by now
+    if (!page) return;
+    exchange(page);
+    if (mine.target) {
+      target = null;
+      wanted = drawn;
+      mine.target.after?.();
+      for (const step of steps.splice(0)) wanted = kept(step());
     }
+    if (written(wanted.start) !== written(drawn.start) || written(wanted.end) !== written(drawn.end)) {
+      if (!mine.target && address === addressOf(wanted)) wanted = drawn; // drawn as near to it as can be
+      else return load();
+    }
+    pinned = null;
+    if (!mine.target && before === null) history.replaceState(null, "", addressOf(wanted));
+  }
+
+  // A place of a row is as wide as 1/160 of what is drawn: coming much closer at once would pass by the picture that
+  // is meant. So the closer look at a cursor goes by way of windows in which the picture is surely found again.
+  function near() {
+    const least = (drawn.end - drawn.start) / 32;
+    const whole = wanted.end - wanted.start;
+    if (!pinned || whole >= least) return wanted;
+    const at = Number(pinned.dataset.at);
+    const share = (at - wanted.start) / whole;
+    return { start: at - least * share, end: at + least * (1 - share) };
   }
 
   function exchange(page) {
@@ -70,7 +103,7 @@ function begin() {
       const here = document.querySelector(`[data-part="${CSS.escape(part.dataset.part)}"]`);
       if (!here) continue;
       if (part.dataset.part === "frame") {
-        view = { start: Date.parse(part.dataset.start), end: Date.parse(part.dataset.end) };
+        drawn = { start: Date.parse(part.dataset.start), end: Date.parse(part.dataset.end) };
         continue;
       }
       if ("counts" in part.dataset) here.dataset.counts = part.dataset.counts;
@@ -81,34 +114,51 @@ function begin() {
     for (const row of rows) if (row.dataset.at) keep(row);
   }
 
-  function go(address, options) {
-    clearTimeout(resting);
-    history.pushState(null, "", address);
-    return load(address, options);
+  function go(address, { after = null, push = true } = {}) {
+    settle();
+    if (push) history.pushState(null, "", address);
+    target = { address, after };
+    wanted = windowOf(address);
+    steps = [];
+    pinned = null;
+    return load();
   }
 
   // A gesture goes through many windows; the history keeps the one it ends in.
   let before = null;
-  function pass(window) {
-    view = kept(window);
-    const address = addressOf(view);
+  function pass(step, row = null) {
+    if (!wanted) {
+      steps.push(step);
+      return;
+    }
+    target = null;
+    pinned = row?.querySelector(".cursor") ? row : null;
+    wanted = kept(step());
     before ??= location.href;
     clearTimeout(resting);
-    resting = setTimeout(() => {
-      history.replaceState(null, "", before);
-      history.pushState(null, "", addressOf(view));
-      before = null;
-      say();
-    }, REST);
-    history.replaceState(null, "", address);
-    load(address);
+    resting = setTimeout(settle, REST);
+    history.replaceState(null, "", addressOf(wanted));
+    load();
+  }
+
+  function settle() {
+    clearTimeout(resting);
+    if (before === null) return;
+    history.replaceState(null, "", before);
+    history.pushState(null, "", addressOf(wanted ?? drawn));
+    before = null;
+    say();
   }
 
   function say(words = document.querySelector(".moving .reach")?.textContent ?? "") {
     said.textContent = words;
   }
 
-  addEventListener("popstate", () => load(location.href, { after: say }));
+  addEventListener("popstate", () => {
+    clearTimeout(resting);
+    before = null;
+    go(location.href, { after: () => say(), push: false });
+  });
 
   document.addEventListener("click", (event) => {
     if (event.defaultPrevented || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) return;
@@ -118,7 +168,9 @@ function begin() {
     const row = link.closest(".row");
     const box = row?.querySelector(".strip-box");
     const unfolds = link.matches(".in-view");
-    go(link.href, {
+    // The address of a button belongs to what is drawn; pressed again before the answer came, it means one step more.
+    const again = asking && wanted && ONWARD[link.dataset.move];
+    go(again ? addressOf(kept(again())) : link.href, {
       after: () => {
         if (unfolds) opened(row);
         else box?.focus();
@@ -137,8 +189,8 @@ function begin() {
 
   const counts = (row) =>
     (row.dataset.counts ? row.dataset.counts.split(" ") : []).map((pair) => pair.split(":").map(Number));
-  const length = () => view.end - view.start;
-  const timeOf = (place) => view.start + (length() * place) / BINS;
+  const length = () => drawn.end - drawn.start;
+  const timeOf = (place) => drawn.start + (length() * place) / BINS;
 
   function unfold(row, place, wide = 0) {
     const a = timeOf(place - wide);
@@ -148,8 +200,8 @@ function begin() {
       query.set(key, value);
     }
     if (query.has("since")) {
-      query.set("since", written(view.start));
-      query.set("until", written(view.end));
+      query.set("since", written((wanted ?? drawn).start));
+      query.set("until", written((wanted ?? drawn).end));
     }
     go(`${location.pathname}?${query}`, { after: () => opened(row.closest(".row")) });
   }
@@ -163,9 +215,10 @@ function begin() {
     const near = times.sort((a, b) => Math.abs(a - at) - Math.abs(b - at))[0];
     const found = near !== undefined && Math.abs(near - at) <= reach;
     const time = found ? near : at;
-    show(row, ((time - view.start) / length()) * BINS - 0.5);
+    if (row === pinned && wanted) wanted = { start: wanted.start + time - at, end: wanted.end + time - at };
+    show(row, ((time - drawn.start) / length()) * BINS - 0.5);
     if (!found) row.dataset.reach = String(reach);
-    if (time < view.start || time >= view.end) row.querySelector(".cursor").remove();
+    if (time < drawn.start || time >= drawn.end) row.querySelector(".cursor").remove();
   }
 
   function show(row, place) {
@@ -210,11 +263,11 @@ function begin() {
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       const way = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
       let done = true;
-      if (way && event.shiftKey) pass(shifted(way * 0.25));
+      if (way && event.shiftKey) pass(() => shifted(way * 0.25));
       else if (way) step(row, way);
-      else if (event.key === "+" || event.key === "=") pass(zoomed(0.5, anchor(row)));
-      else if (event.key === "-") pass(zoomed(2, anchor(row)));
-      else if (event.key === "Home") go(location.pathname, { after: say });
+      else if (event.key === "+" || event.key === "=") pass(() => zoomed(0.5, anchor(row)), row);
+      else if (event.key === "-") pass(() => zoomed(2, anchor(row)), row);
+      else if (event.key === "Home") go(location.pathname, { after: () => say() });
       else if (event.key === "Enter" && row.querySelector(".cursor")) unfold(row, Number(row.querySelector(".cursor").dataset.place));
       else done = false;
       if (done) event.preventDefault();
@@ -223,16 +276,24 @@ function begin() {
   }
   gestures(dates, null);
 
+  const long = () => wanted.end - wanted.start;
+
   function anchor(row) {
-    const share = row.querySelector(".cursor") ? (Number(row.dataset.at) - view.start) / length() : 0.5;
+    const share = row.querySelector(".cursor") ? (Number(row.dataset.at) - wanted.start) / long() : 0.5;
     return share >= 0 && share <= 1 ? share : 0.5;
   }
 
-  const shifted = (share) => ({ start: view.start + length() * share, end: view.end + length() * share });
+  const ONWARD = {
+    closer: () => zoomed(0.5, 0.5),
+    wider: () => zoomed(2, 0.5),
+    earlier: () => shifted(-0.5),
+    later: () => shifted(0.5),
+  };
+  const shifted = (share) => ({ start: wanted.start + long() * share, end: wanted.end + long() * share });
 
   function zoomed(factor, share) {
-    const whole = Math.min(Math.max(length() * factor, SHORTEST), longest);
-    const at = view.start + length() * share;
+    const whole = Math.min(Math.max(long() * factor, SHORTEST), longest);
+    const at = wanted.start + long() * share;
     return { start: at - whole * share, end: at + whole * (1 - share) };
   }
 
@@ -249,10 +310,12 @@ function begin() {
         const across = event.shiftKey ? event.deltaY || event.deltaX : event.deltaX;
         if (event.ctrlKey || (!row && !event.shiftKey && event.deltaY)) {
           event.preventDefault();
-          pass(zoomed(Math.exp(Math.min(Math.max(event.deltaY, -120), 120) / 240), share(event.clientX)));
+          const [factor, at] = [Math.exp(Math.min(Math.max(event.deltaY, -120), 120) / 240), share(event.clientX)];
+          pass(() => zoomed(factor, at));
         } else if (across && Math.abs(across) >= Math.abs(event.shiftKey ? 0 : event.deltaY)) {
           event.preventDefault();
-          pass(shifted(across / box.clientWidth));
+          const part = across / box.clientWidth;
+          pass(() => shifted(part));
         }
       },
       { passive: false },
@@ -264,7 +327,7 @@ function begin() {
       return { middle: xs.reduce((a, b) => a + b, 0) / xs.length, apart: xs.length > 1 ? Math.abs(xs[0] - xs[1]) : 0 };
     };
     const hold = () => {
-      from = fingers.size ? { view: { ...view }, ...spot(), moved: from?.moved ?? false } : null;
+      from = fingers.size ? { view: { ...(wanted ?? drawn) }, ...spot(), moved: from?.moved ?? false } : null;
     };
     box.addEventListener("pointerdown", (event) => {
       if (event.button) return;
@@ -284,7 +347,7 @@ function begin() {
       const whole = Math.min(Math.max(long * factor, SHORTEST), longest);
       const at = from.view.start + long * share(from.middle);
       const start = at - whole * share(now.middle);
-      pass({ start, end: start + whole });
+      pass(() => ({ start, end: start + whole }));
     });
     const lift = (event) => {
       const pressed = from && !from.moved && fingers.size === 1 && event.type === "pointerup";
