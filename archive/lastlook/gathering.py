@@ -10,14 +10,15 @@ from typing import Any, TypeVar
 from lastlook import closing_check, history
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import folding, graph
-from lastlook.closing.records import Facts, ItemLook
-from lastlook.closing_facts import closings_by_opening, gather
+from lastlook.closing.records import Facts, ItemLook, State
+from lastlook.closing_facts import approval_step, closings_by_opening, gather
 from lastlook.errors import UsageError
+from lastlook.handover import around
 from lastlook.handover.drawing import Drawing
-from lastlook.handover.material import Approval, Audience, Material, Moment
+from lastlook.handover.material import Approval, Audience, Material
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.records import Closing, Dimension, Opening, Picture, Subassembly
+from lastlook.records import Closing, Dimension, Picture, Subassembly, TagState
 from lastlook.stating import Private, statements, what_is_private
 from lastlook.store import Store
 
@@ -55,22 +56,31 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
         issued = issued_at(store)
         items = _items(store, subs)
         every = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
-        allowed, kept_back = _pictures(store, every, scope, items if subs else None, private)
+        if "proposals" in private.fields:
+            every = [_said_only(picture) for picture in every]
+        allowed, kept_back, wider = _pictures(store, every, scope, items if subs else None, private)
         tagged = _tagged(allowed.values())
-        facts, words_kept = _without_words(gather(store, sorted(items)), private)
+        facts, words_kept = _without_words(gather(store, sorted(items)), private, items)
         acts = {id: tuple(_quiet(one, private) for one in found) for id, found in closings_by_opening(store).items()}
         said = [(decision, one) for decision, one in statements(store) if not one.about or one.about in items]
         open_said = tuple(one for decision, one in said if decision.uid not in private.notes)
         states = closing_check.hidden(store, now=issued).items
         states = tuple(replace(one, since=_quiet(one.since, private) if one.since else None) for one in states)
-        approvals, words_back = _approvals(store, private)
+        shows = {one.id: _counted(one) for one in every} if subs else None
+        approvals, words_back = _approvals(store, private, items, shows)
         return Material(
             plan=plan,
             facts=facts,
             states=states,
             closings=acts,
-            looks=_looks(store, items, issued),
-            moments={sub.id: _moments(store, sub.id, private) for sub in plan.subassemblies if sub.id in items},
+            looks=_looks(store, items, issued, every if "proposals" in private.fields else ()),
+            moments={
+                sub.id: around.moments(
+                    history.order_of(store, sub.id), acts, structure.subtree(plan, sub.id), allowed.values()
+                )
+                for sub in plan.subassemblies
+                if sub.id in items
+            },
             statements=open_said,
             approvals=approvals,
             pictures=allowed,
@@ -84,6 +94,7 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
             audience=audience,
             # A clip holds each of its stills: with one that is private, it cannot leave whole.
             kept=frozenset(picture.sha256 for picture in every if picture.id in private.pictures),
+            wider=wider,
         )
 
 
@@ -104,26 +115,43 @@ def _items(store: Store, subs: Sequence[str]) -> frozenset[str]:
 
 def _pictures(
     store: Store, every: Sequence[Picture], scope: Scope, items: frozenset[str] | None, private: Private
-) -> tuple[dict[str, Picture], int]:
-    """Pictures in scope that may leave, by time; and how many in scope may not."""
+) -> tuple[dict[str, Picture], int, frozenset[str]]:
+    """Pictures in scope that may leave, by time; how many in scope may not; and the checksums of originals of which
+    some picture is out of scope."""
     quiet = _quiet_captions(store, private)
     found, kept = [], 0
+    wider: set[str] = set()
     for picture in every:
-        counted = {id for dimension in Dimension for id in picture.counted(dimension)}
-        if not picture.shown or not picture.page or (items is not None and not items.intersection(counted)):
+        if not _in_scope(picture, scope, items):
+            wider.add(picture.sha256)
+        elif not picture.shown or not picture.page:
             continue
-        first, last = picture.time.earliest, picture.time.latest
-        if scope.since and (last is None or last < scope.since):
-            continue
-        if scope.until and (first is None or first > scope.until):
-            continue
-        if picture.id in private.pictures:
+        elif picture.id in private.pictures:
             kept += 1
-            continue
-        found.append(replace(picture, caption="") if picture.id in quiet else picture)
+        else:
+            found.append(replace(picture, caption="") if picture.id in quiet else picture)
     unknown = datetime.max.replace(tzinfo=UTC)
     found.sort(key=lambda one: (one.time.instant or unknown, one.id))
-    return {picture.id: picture for picture in found}, kept
+    return {picture.id: picture for picture in found}, kept, frozenset(wider)
+
+
+def _in_scope(picture: Picture, scope: Scope, items: frozenset[str] | None) -> bool:
+    if items is not None and items.isdisjoint(_counted(picture)):
+        return False
+    first, last = picture.time.earliest, picture.time.latest
+    if scope.since and (last is None or last < scope.since):
+        return False
+    return not (scope.until and (first is None or first > scope.until))
+
+
+def _counted(picture: Picture) -> frozenset[str]:
+    return frozenset(id for dimension in Dimension for id in picture.counted(dimension))
+
+
+def _said_only(picture: Picture) -> Picture:
+    """The picture as people tagged it. Tags that were proposed name what it shows as well as any, so that where
+    proposals are private, nothing may be sorted by them."""
+    return replace(picture, tags=tuple(tag for tag in picture.tags if tag.state is TagState.SET))
 
 
 def _quiet_captions(store: Store, private: Private) -> set[str]:
@@ -151,34 +179,36 @@ def _tagged(every: Iterable[Picture]) -> dict[str, tuple[str, ...]]:
     return {id: tuple(ids) for id, ids in found.items()}
 
 
-_WORDS = ("why", "text", "words", "reason", "note", "preparation")
+_WORDS = ("why", "text", "words", "reason", "note", "preparation", "instrument", "batch")
 
 
-def _without_words(facts: Facts, private: Private) -> tuple[Facts, int]:
-    """What was recorded, without the words of private notes: the facts stay, or the record would claim too much."""
+def _without_words(facts: Facts, private: Private, items: frozenset[str]) -> tuple[Facts, int]:
+    """What was recorded, without the words of private notes: the facts stay, or the record would claim too much. And
+    how many there are about `items`."""
     count = 0
 
-    def quiet(one: Any) -> Any:
+    def quiet(one: Any, about: str) -> Any:
         nonlocal count
         if one.uid not in private.notes:
             return one
-        count += 1
+        count += about in items
         there = {each.name for each in fields(one)}
         return replace(one, **{name: "" for name in _WORDS if name in there})
 
     def each(found: Mapping[str, tuple[T, ...]]) -> dict[str, tuple[T, ...]]:
-        return {key: tuple(quiet(one) for one in ones) for key, ones in found.items()}
+        return {key: tuple(quiet(one, key) for one in ones) for key, ones in found.items()}
 
     return (
         replace(
             facts,
             changes=each(facts.changes),
+            measures=each(facts.measures),
             tests=each(facts.tests),
             done=each(facts.done),
             releases=each(facts.releases),
             witnesses=each(facts.witnesses),
             waivers=each(facts.waivers),
-            bonds=tuple(quiet(bond) for bond in facts.bonds),
+            bonds=tuple(quiet(bond, bond.target) for bond in facts.bonds),
         ),
         count,
     )
@@ -188,34 +218,25 @@ def _quiet(closing: Closing, private: Private) -> Closing:
     return replace(closing, method="") if closing.decision in private.notes else closing
 
 
-def _looks(store: Store, items: frozenset[str], issued: datetime) -> dict[str, ItemLook]:
-    """The last look at every item that can be hidden: as kept at its closing, or taken from what is on record."""
+def _looks(store: Store, items: frozenset[str], issued: datetime, said: Sequence[Picture]) -> dict[str, ItemLook]:
+    """The last look at every item that can be hidden: as kept at its closing, or taken from what is on record. `said`:
+    the pictures as people tagged them, where what was only proposed is left out, else ()."""
+    shown = {picture.id: _counted(picture) for picture in said}
+
+    def quiet(look: ItemLook) -> ItemLook:
+        if not said:
+            return look
+        # Of any other state a person has said how the picture shows the item.
+        kept = (each for each in look.pictures if each.state is not State.GAP or look.item in shown[each.picture])
+        return replace(look, pictures=tuple(kept))
+
     found: dict[str, ItemLook] = {}
     for id in graph.visible_items(store.plan):
         if id in items:
             for look in closing_check.last_look(store, id, now=issued).looks:
                 if look.item == id:
-                    found[id] = look
+                    found[id] = quiet(look)
     return found
-
-
-def _moments(store: Store, sub: str, private: Private) -> tuple[Moment, ...]:
-    found = []
-    for moment in history.timeline(store, sub).moments:
-        item = moment.item
-        found.append(
-            Moment(
-                item.id,
-                item.title,
-                isinstance(item, Opening),
-                _quiet(moment.closing, private) if moment.closing is not None else None,
-                moment.before.id if moment.before else "",
-                moment.after.id if moment.after else "",
-                moment.count,
-                moment.undetermined,
-            )
-        )
-    return tuple(found)
 
 
 def _marked(store: Store) -> dict[str, tuple[str, ...]]:
@@ -240,16 +261,24 @@ def _drawings(store: Store, items: frozenset[str]) -> dict[str, tuple[Drawing, .
     return {id: tuple(drawn) for id, drawn in found.items()}
 
 
-def _approvals(store: Store, private: Private) -> tuple[tuple[Approval, ...], int]:
-    """Packs that went out with their answers; a pack whose words are private is left out whole."""
+def _approvals(
+    store: Store, private: Private, items: frozenset[str], shows: Mapping[str, frozenset[str]] | None
+) -> tuple[tuple[Approval, ...], int]:
+    """Packs that went out with their answers; a pack whose words are private is left out whole. `shows`: what each
+    picture shows, where packs about other parts are left out; a pack is about what its pictures show and the step that
+    its point names."""
     answers = {str(one.body["pack"]): one for one in decisions.live(store.catalogue, "approval")}
     found, kept = [], 0
     for pack in decisions.live(store.catalogue, "approval-pack"):
+        body: Mapping[str, Any] = pack.body
+        shown = tuple(str(one["picture"]) for one in body["pictures"])
+        if shows is not None:
+            step = approval_step(store.plan, str(body["point"]))
+            if items.isdisjoint({*([step.id] if step else ()), *(id for one in shown for id in shows.get(one, ()))}):
+                continue
         if pack.uid in private.notes:
             kept += 1
             continue
-        body: Mapping[str, Any] = pack.body
-        shown = tuple(str(one["picture"]) for one in body["pictures"])
         made = Approval(pack.uid, body["point"], body["wording"], shown, pack.at)
         answer = answers.get(pack.uid)
         if answer is not None and answer.uid in private.notes:

@@ -215,6 +215,8 @@ def _name(medium: Medium, *, hidden: bool) -> str:
 def _cannot_go(store: Store, found: Material, medium: Medium, options: Options) -> str:
     if medium.sha256 in found.kept:
         return N_("a picture of it is private")
+    if medium.sha256 in found.wider:
+        return N_("parts of it lie outside of what this record is about")
     if options.keep_metadata and found.fields & _IN_METADATA:
         return N_("its metadata may hold what is private")
     if options.keep_metadata and medium.kind == "clip" and "spoken" in found.fields:

@@ -11,7 +11,7 @@ from lastlook.handover.content import Cell, Chapter, Figure, Section, Statement,
 from lastlook.handover.material import Material, Stated
 from lastlook.handover.words import N_, Words
 from lastlook.plan import structure
-from lastlook.records import CaptureTime, Closing, OpeningKind, TagState
+from lastlook.records import CaptureTime, Closing, Opening, OpeningKind, TagState
 
 KINDS = {
     OpeningKind.BONDED: N_("bonded: opening it means cutting"),
@@ -123,13 +123,13 @@ def what(desk: Desk) -> Chapter:
         facts.append(Statement(build.scale, words(N_("Scale"))))
     if build.client and "client" not in desk.material.fields:
         facts.append(Statement(build.client, words(N_("For"))))
-    plan = desk.material.plan
+    plan, scope = desk.material.plan, desk.material.items
     counts = words(
         N_("{subs} subassemblies, {openings} openings, {runs} runs, {parts} parts, {pictures} pictures"),
-        subs=len(plan.subassemblies),
-        openings=len(plan.openings),
-        runs=len(plan.runs),
-        parts=len(plan.parts),
+        subs=sum(one.id in scope for one in plan.subassemblies),
+        openings=sum(one.id in scope for one in plan.openings),
+        runs=sum(one.id in scope for one in plan.runs),
+        parts=sum(one.id in scope for one in plan.parts),
         pictures=words.number(len(desk.material.pictures)),
     )
     facts.append(Statement(counts, words(N_("This record holds"))))
@@ -174,7 +174,7 @@ def access(desk: Desk) -> Chapter:
             state = words(N_("reopened"))
         else:
             state = words(N_("open: no closing is recorded"))
-        listed = "; ".join(f"{title}: {', '.join(ids)}" for title, ids in _access_lists(desk, opening.id))
+        listed = "; ".join(f"{title}: {', '.join(ids)}" for title, ids in _access_lists(desk, opening))
         rows.append(
             (
                 Cell(desk.title(opening.id), link=f"behind-{opening.id}"),
@@ -220,15 +220,15 @@ def access(desk: Desk) -> Chapter:
     )
 
 
-def _access_lists(desk: Desk, opening: str) -> list[tuple[str, tuple[str, ...]]]:
-    one = next(each for each in desk.material.plan.openings if each.id == opening)
+def _access_lists(desk: Desk, opening: Opening) -> list[tuple[str, list[str]]]:
     words = desk.words
-    found = [
-        (words(N_("seen")), one.shows),
-        (words(N_("reached")), one.reaches),
-        (words(N_("replaced")), one.replaces),
-    ]
-    return [(title, ids) for title, ids in found if ids]
+    found = (
+        (words(N_("seen")), opening.shows),
+        (words(N_("reached")), opening.reaches),
+        (words(N_("replaced")), opening.replaces),
+    )
+    listed = [(title, [id for id in ids if id in desk.material.items]) for title, ids in found]
+    return [(title, ids) for title, ids in listed if ids]
 
 
 def subassemblies(desk: Desk) -> Chapter:

@@ -202,7 +202,8 @@ def _approvals(desk: Desk) -> list[Statement]:
             Statement(
                 f"{asked} {words(N_('Answer'))}: {answer}{said}",
                 one.point,
-                desk.source(one.person, one.time),
+                # Who answers for a client names the client.
+                desk.source("" if "client" in desk.material.fields else one.person, one.time),
                 desk.there(one.pictures),
             )
         )

@@ -60,8 +60,6 @@ class Moment:
     closing: Closing | None
     before: str
     after: str
-    count: int
-    undetermined: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +69,8 @@ class Material:
     `pictures` by id; `withheld` how many pictures and entries were kept back; `fields` those marked private; `items`
     the ids in scope; `tagged` for each id its pictures, oldest first; `marked` for each run the pictures on which it is
     drawn; `originals`: of the originals that go along, by checksum, the name in the bag and what was done to it;
-    `kept`: checksums of originals of which some picture is private, in scope or not.
+    `kept`: checksums of originals of which some picture is private, in scope or not; `wider`: of those of which some
+    picture is out of scope.
     """
 
     plan: Plan
@@ -94,3 +93,4 @@ class Material:
     originals: Mapping[str, tuple[str, str]] = field(default_factory=dict)
     drawings: Mapping[str, tuple[Drawing, ...]] = field(default_factory=dict)
     kept: frozenset[str] = frozenset()
+    wider: frozenset[str] = frozenset()
