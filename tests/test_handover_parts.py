@@ -27,7 +27,7 @@ from lastlook.cli.main import root as command
 from lastlook.errors import UsageError
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
-from lastlook.handover import bag, fonts, metadata, packing, profiles, signing, site, stripping, tables
+from lastlook.handover import bag, bare_photos, cleaning, fonts, metadata, packing, profiles, signing, site, tables
 from lastlook.handover.material import Audience
 from lastlook.progress import Progress, Stage
 from lastlook.store import Store
@@ -145,15 +145,15 @@ def jpeg(path: Path) -> bytes:
 def test_an_original_loses_all_that_names_place_and_owner(tmp_path: Path) -> None:
     data = jpeg(tmp_path / "one.jpg")
     assert OWNER.encode() in data
-    clean = stripping.jpeg(data)
+    clean = bare_photos.jpeg(data)
     assert OWNER.encode() not in clean
     assert SERIAL.encode() not in clean
     with Image.open(io.BytesIO(clean)) as image, Image.open(io.BytesIO(data)) as before:
         assert image.tobytes() == before.tobytes()
         assert image.getexif()[0x0112] == 6
     # What a phone appends behind the picture (a second one, a clip) is left behind as well.
-    assert stripping.jpeg(data + b"moving picture " + OWNER.encode()) == clean
-    assert stripping.jpeg(clean) == clean
+    assert bare_photos.jpeg(data + b"moving picture " + OWNER.encode()) == clean
+    assert bare_photos.jpeg(clean) == clean
 
 
 def test_a_progressive_picture_with_its_many_scans_stays_whole(tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_a_progressive_picture_with_its_many_scans_stays_whole(tmp_path: Path) -
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     noise = Image.effect_noise((300, 200), 80).convert("RGB")
     noise.save(held, "JPEG", progressive=True, comment=OWNER.encode(), icc_profile=profile)
-    clean = stripping.jpeg(held.getvalue())
+    clean = bare_photos.jpeg(held.getvalue())
     assert OWNER.encode() not in clean
     with Image.open(io.BytesIO(clean)) as image:
         assert image.info["icc_profile"] == profiles.bare(profile)
@@ -173,12 +173,12 @@ def test_a_progressive_picture_with_its_many_scans_stays_whole(tmp_path: Path) -
 @given(st.binary(max_size=300))
 def test_no_garbage_passes_as_a_clean_original(data: bytes) -> None:
     try:
-        clean = stripping.jpeg(b"\xff\xd8" + data)
-    except stripping.NotCleanable:
+        clean = bare_photos.jpeg(b"\xff\xd8" + data)
+    except cleaning.NotCleanable:
         return
     assert clean.startswith(b"\xff\xd8")
-    with pytest.raises(stripping.NotCleanable):
-        stripping.jpeg(b"\x89PNG" + data)
+    with pytest.raises(cleaning.NotCleanable):
+        bare_photos.jpeg(b"\x89PNG" + data)
 
 
 # ------------------------------------------------------------------------------------------------ previews and scope

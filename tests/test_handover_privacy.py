@@ -22,7 +22,7 @@ from lastlook.closing.records import Waiver
 from lastlook.errors import UsageError
 from lastlook.gathering import Scope, material
 from lastlook.handing_over import Options, preview, write
-from lastlook.handover import chapters_behind, profiles, stripping
+from lastlook.handover import bare_photos, chapters_behind, profiles, stripping
 from lastlook.handover.chapters import Desk
 from lastlook.handover.material import Audience
 from lastlook.handover.words import words_of
@@ -131,8 +131,8 @@ def test_words_between_the_scans_of_a_picture_go_too() -> None:
     assert len(scans) > 4
     said = b"\xff\xfe\x00\x0bOwnername" + b"\xff\xe1\x00\x0aExif\x00\x00SN" + b"\xff\xf5\x00\x06Otto"
     marked = b"\xff\xda".join([*scans[:3], scans[3] + said, *scans[4:]])
-    clean = stripping.jpeg(marked)
-    assert clean == stripping.jpeg(plain)
+    clean = bare_photos.jpeg(marked)
+    assert clean == bare_photos.jpeg(plain)
     for secret in (b"Ownername", b"Exif", b"Otto"):
         assert secret in marked
         assert secret not in clean

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import struct
 import subprocess
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, cast
+from unittest.mock import Mock
 
 import pillow_heif
 import pytest
@@ -21,9 +23,9 @@ from lastlook.catalogue import media, pictures
 from lastlook.deciding import Target
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
-from lastlook.handover import stripping
+from lastlook.handover import bare_photos, stripping
+from lastlook.handover.cleaning import How, NotCleanable
 from lastlook.handover.material import Audience
-from lastlook.handover.stripping import How, NotCleanable
 from lastlook.records import Dimension
 from lastlook.store import Store
 from tests import lightship
@@ -119,7 +121,11 @@ def frames(path: Path) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("name", "codec"), [("one.mp4", "libx264"), ("one.mov", "libx265"), ("one.mkv", "libx264"), ("one.webm", "libvpx")]
+    ("name", "codec"),
+    [
+        *[("one.mp4", "libx264"), ("one.mov", "libx265"), ("one.mkv", "libx264"), ("one.webm", "libvpx")],
+        *[("one.avi", "mpeg4"), ("two.mp4", "mpeg4"), ("two.mkv", "mpeg2video")],
+    ],
 )
 def test_a_clip_loses_place_and_owner_and_keeps_pictures_sound_and_times(name: str, codec: str, tmp_path: Path) -> None:
     source, target = clip(tmp_path, name, codec), tmp_path / f"clean-{name}"
@@ -131,12 +137,29 @@ def test_a_clip_loses_place_and_owner_and_keeps_pictures_sound_and_times(name: s
         assert secret.encode() not in data, secret
     if codec == "libx264":
         assert b"x264 - core" in source.read_bytes()
+    if codec.startswith("mpeg"):  # user data (ISO/IEC 14496-2, 6.2.2.1), into which ffmpeg writes its own name
+        assert b"\x00\x00\x01\xb2" not in data
+        assert b"\x00\x00\x01\xb2" in source.read_bytes() or codec == "mpeg2video"
     assert "2026:03:26" not in json.dumps(tags(target))
     # Every frame and every piece of sound with its time, by ffmpeg's framemd5.
     assert frames(target) == frames(source)
     assert len(frames(target)) > 60
     stripping.clean(source, tmp_path / f"again-{name}", "clip", "")
     assert (tmp_path / f"again-{name}").read_bytes() == data
+
+
+def test_a_file_that_a_decoder_refuses_stays_out_and_a_full_disk_is_no_fault_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A decoder's OSError has no number; libheif says RuntimeError of a file that asks for too much."""
+    source = photo(tmp_path, "one.tif", "TIFF")
+    for error in (OSError("decoder error -2"), RuntimeError("Security limit exceeded")):
+        monkeypatch.setattr(stripping, "_tiff", Mock(side_effect=error))
+        with pytest.raises(NotCleanable, match="damaged"):
+            stripping.clean(source, tmp_path / "out.tif", "photo", "TIFF")
+    monkeypatch.setattr(stripping, "_tiff", Mock(side_effect=OSError(errno.ENOSPC, "No space left on device")))
+    with pytest.raises(OSError, match="No space left"):
+        stripping.clean(source, tmp_path / "out.tif", "photo", "TIFF")
 
 
 def test_what_cannot_be_cleaned_says_why(tmp_path: Path) -> None:
@@ -160,11 +183,11 @@ def test_what_cannot_be_cleaned_says_why(tmp_path: Path) -> None:
 def test_no_garbage_passes_as_clean(data: bytes, kind: str) -> None:
     if kind == "png":
         with pytest.raises(NotCleanable):
-            stripping.png(b"\x89PNG\r\n\x1a\n" + data)
+            bare_photos.png(b"\x89PNG\r\n\x1a\n" + data)
     else:
         body = b"WEBP" + b"EXIF" + struct.pack("<I", len(data)) + data
         with pytest.raises(NotCleanable):
-            stripping.webp(b"RIFF" + struct.pack("<I", len(body)) + body)
+            bare_photos.webp(b"RIFF" + struct.pack("<I", len(body)) + body)
 
 
 def test_originals_of_any_kind_go_along_and_the_record_says_what_was_done(
@@ -187,7 +210,10 @@ def test_originals_of_any_kind_go_along_and_the_record_says_what_was_done(
         options = Options(scope=scope, audience=Audience.REPAIRER, originals=True, print_=False)
         assert not preview(store, Options(originals=True, print_=False)).left_out  # HEIC and clips among them
         foreseen = preview(store, options)
-        assert not foreseen.left_out  # that the frames of this clip are JPEGs is seen when it is opened
+        wider = "parts of it lie outside of what this record is about"
+        assert foreseen.left_out == (
+            f"VID_20260409_114410.mp4: {wider}",
+        )  # that the frames of this clip are JPEGs is seen when it is opened
         written = write(store, options, tmp_path / "record")
     assert [line for line in written.left_out if line.startswith("one.avi: its pictures may each carry")]
     data = tmp_path / "record" / "data"

@@ -19,9 +19,9 @@ from lastlook import derived_again, viewing
 from lastlook.catalogue import pictures
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.handover import bag, drawing, metadata, packing, printed, signing, site, stripping, tables
+from lastlook.handover.cleaning import How, NotCleanable
 from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Material
-from lastlook.handover.stripping import How, NotCleanable
 from lastlook.locking import held
 from lastlook.plan import structure
 from lastlook.previewing import EDGE, SMALL, Composed, Options, Preview, composed, preview

@@ -12,11 +12,11 @@ from lastlook.catalogue import media
 from lastlook.catalogue.media import Medium
 from lastlook.errors import UsageError
 from lastlook.gathering import Scope, material, subassembly_titles
-from lastlook.handover import fonts, printed, stripping
+from lastlook.handover import cleaning, fonts, printed, stripping
+from lastlook.handover.cleaning import How, NotCleanable
 from lastlook.handover.compose import compose
 from lastlook.handover.content import Content
 from lastlook.handover.material import Audience, Material
-from lastlook.handover.stripping import How, NotCleanable
 from lastlook.handover.words import N_, Words, words_of
 from lastlook.plan import structure
 from lastlook.records import Picture, PictureKind
@@ -225,7 +225,7 @@ def _cannot_go(store: Store, found: Material, medium: Medium, options: Options) 
     if not path.is_file():
         return N_("its original is not where it was")
     if not options.keep_metadata and not stripping.can(medium.kind, medium.format, medium.file):
-        return stripping.NO_KIND
+        return cleaning.NO_KIND
     return ""
 
 
