@@ -8,20 +8,24 @@ from datetime import timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from lastlook import clock_fit, retime, times
+from lastlook import clock_fit, retime
 from lastlook.cameras import cameras
 from lastlook.catalogue import media, pictures
 from lastlook.clock_fit import CameraCards
 from lastlook.clocks.fit import ClockFit, fit
 from lastlook.records import CaptureTime, ClockCorrection, Decision
 from lastlook.store import Store
+from lastlook.times.neighbours import OUTSIDE, TAKEN_AS_LOCAL
 
 EXAMPLES = 3
 _NOTICES = (
     "is the end of the recording in local time",
     "is the end of the recording",
     "is the same in local time",
+    "is the start of the recording in local time",
     "is local time",
+    TAKEN_AS_LOCAL,
+    OUTSIDE,
 )
 
 
@@ -98,29 +102,19 @@ def every(store: Store) -> list[CameraClock]:
 def _moved(store: Store, keys: Sequence[str], corrected: bool) -> tuple[list[Moved], tuple[Noticed, ...]]:
     """Pictures that a correction moved, and what was noticed of containers' times."""
     catalogue = store.catalogue
-    corrections = {key: retime.corrections(catalogue, key) for key in keys}
     claims_of = lru_cache(maxsize=64)(media.claims_from_json)
+    ways = [retime.Resolver(catalogue, store.zone, corrected=way) for way in ((True, False) if corrected else (False,))]
     rids: list[tuple[int, CaptureTime]] = []
     noticed: dict[str, dict[str, int]] = {}
-    for rid, claims, key, clip_ms, duration_ms, arrived in pictures.times_to_resolve(catalogue, keys):
-        both = [
-            times.resolve(
-                claims_of(claims),
-                used,
-                store.zone,
-                camera=key,
-                clip_ms=clip_ms or 0,
-                duration_ms=duration_ms,
-                not_after=retime.came_in(arrived),
-            )
-            for used in ((corrections[key], ()) if corrected else ((),))
-        ]
+    for one in pictures.times_to_resolve(catalogue, keys):
+        claims, arrived = claims_of(one.claims), retime.came_in(one.arrived)
+        both = [way.time(claims, one.camera, one.sha256, one.clip_ms, one.duration_ms, arrived) for way in ways]
         if corrected and _apart(both[0], both[1]):
-            rids.append((rid, both[1]))
-        if clip_ms is not None:
+            rids.append((one.rid, both[1]))
+        if one.clip_ms is not None:
             words = next((words for words in _NOTICES if words in both[0].why), "")
             if words:
-                noticed.setdefault(words, {}).setdefault(claims, rid)
+                noticed.setdefault(words, {}).setdefault(one.sha256, one.rid)
     wanted = [rid for rid, _ in rids] + [rid for each in noticed.values() for rid in each.values()]
     found = {picture.rid: picture for picture in pictures.by_rids(catalogue, wanted)} if wanted else {}
     moved = [Moved(found[rid].id, found[rid].file, without, found[rid].time) for rid, without in rids if rid in found]

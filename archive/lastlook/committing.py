@@ -248,6 +248,7 @@ class Committer:
 
     def _note(self, decision: Decision) -> None:
         keeping.sight(self.store, decision)
+        pending.owe(self.store.catalogue, pending.NEIGHBOURS)
         path, size_bytes, mtime_ns = (decision.body[key] for key in ("source", "size_bytes", "mtime_ns"))
         self._seen[str(path)] = Sighting(
             str(path), str(decision.body["sha256"]), int(str(size_bytes)), int(str(mtime_ns)), decision.seq

@@ -16,7 +16,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from lastlook import grouping, keeping, reading_codes
+from lastlook import grouping, keeping, placing, proposing, reading_codes, retime
 from lastlook.archive import path_to_text, text_to_path
 from lastlook.catalogue import media, pending, plain
 from lastlook.catalogue.media import Place, Sighting
@@ -173,6 +173,12 @@ class _Run:
         """Keep what was read so far, group near-duplicates, let the text index learn."""
         self._flush()
         catalogue = self.store.catalogue
+        if pending.owed(catalogue, pending.NEIGHBOURS):
+            with catalogue.writing():
+                before = placing.by_time(self.store)
+                if retime.retime_beside(catalogue, self.store.zone):
+                    grouping.regroup(catalogue)
+                    proposing.propose(self.store, sorted({*before, *placing.by_time(self.store)}))
         if pending.owed(catalogue, pending.GROUPING):
             report(Progress(Stage.GROUP, 0))
             with catalogue.writing():

@@ -188,14 +188,10 @@ def add_medium(store: Store, medium: Medium, reading: Reading) -> list[int]:
                 page=reading.page,
             )
         ]
+    moments = retime.resolve_moments(store.catalogue, store.zone, medium, [still.clip_ms for still in reading.stills])
     return [
-        pictures.add_still(
-            store.catalogue,
-            medium.sha256,
-            still,
-            retime.resolve_medium(store.catalogue, store.zone, medium, still.clip_ms),
-        )
-        for still in reading.stills
+        pictures.add_still(store.catalogue, medium.sha256, still, time)
+        for still, time in zip(reading.stills, moments, strict=True)
     ]
 
 

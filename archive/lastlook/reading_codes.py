@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 
 from lastlook import clock_fit, grouping, placing, proposing
-from lastlook.catalogue import codes, media
+from lastlook.catalogue import codes, media, pending
 from lastlook.catalogue.codes import ToRead
 from lastlook.clocks import card
 from lastlook.errors import LastlookError
@@ -121,3 +121,4 @@ def _name_cameras(store: Store) -> None:
         with store.catalogue.writing():
             for sha256, key in unnamed:
                 media.name_camera(store.catalogue, sha256, key)
+            pending.owe(store.catalogue, pending.NEIGHBOURS)

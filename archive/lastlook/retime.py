@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -10,7 +10,8 @@ from typing import Any
 
 from lastlook import times
 from lastlook.cameras import cameras
-from lastlook.catalogue import Catalogue, codes, decisions, media, pictures
+from lastlook.catalogue import Catalogue, codes, decisions, media, pending, pictures
+from lastlook.neighbouring import Neighbourhood
 from lastlook.records import CaptureTime, Claim, ClockCorrection, Decision
 
 _FIRST_VERSION = datetime(2026, 1, 1, tzinfo=UTC)  # nothing came in before this program was written
@@ -52,38 +53,104 @@ def body_of(correction: ClockCorrection) -> dict[str, object]:
 
 def resolve_medium(catalogue: Catalogue, zone: str, medium: media.Medium, clip_ms: int = 0) -> CaptureTime:
     """The time of a photo, or of the frame at `clip_ms` of a clip, by the corrections in force."""
-    return times.resolve(
-        medium.claims,
-        corrections(catalogue, medium.camera.key),
-        zone,
-        camera=medium.camera.key,
-        clip_ms=clip_ms,
-        duration_ms=medium.duration_ms,
-        not_after=came_in(medium.arrived),
-    )
+    return resolve_moments(catalogue, zone, medium, (clip_ms,))[0]
+
+
+def resolve_moments(catalogue: Catalogue, zone: str, medium: media.Medium, moments: Sequence[int]) -> list[CaptureTime]:
+    """The times of the frames at some `moments` (ms) of one clip."""
+    resolver = Resolver(catalogue, zone)
+    return [
+        resolver.time(
+            medium.claims, medium.camera.key, medium.sha256, moment, medium.duration_ms, came_in(medium.arrived)
+        )
+        for moment in moments
+    ]
+
+
+class Resolver:
+    """Resolves many pictures in one pass, with the clock corrections in force, or with none (`corrected`)."""
+
+    def __init__(self, catalogue: Catalogue, zone: str, *, corrected: bool = True) -> None:
+        self._catalogue = catalogue
+        self._zone = zone
+        self._corrected = corrected
+        self._corrections: dict[str, tuple[ClockCorrection, ...]] = {}
+        self._neighbourhood: Neighbourhood | None = None
+        self._beside: dict[str, times.Beside | None] = {}
+
+    def time(
+        self,
+        claims: Sequence[Claim],
+        camera: str,
+        sha256: str,
+        clip_ms: int | None,
+        duration_ms: int | None,
+        not_after: datetime | None,
+    ) -> CaptureTime:
+        """The time of a photo, or of a still of the clip `sha256`: where that holds nothing but its container's time,
+        held against the files beside it."""
+        if camera not in self._corrections:
+            self._corrections[camera] = corrections(self._catalogue, camera) if self._corrected else ()
+        used = self._corrections[camera]
+
+        def resolved(beside: times.Beside | None) -> CaptureTime:
+            return times.resolve(
+                claims,
+                used,
+                self._zone,
+                camera=camera,
+                clip_ms=clip_ms or 0,
+                duration_ms=duration_ms,
+                not_after=not_after,
+                beside=beside,
+            )
+
+        time = resolved(None)
+        if clip_ms is None or not times.is_alone(time):
+            return time
+        if sha256 not in self._beside:
+            if self._neighbourhood is None:
+                self._neighbourhood = Neighbourhood(self._catalogue, self._by_itself)
+            self._beside[sha256] = self._neighbourhood.of(sha256, camera)
+        beside = self._beside[sha256]
+        return time if beside is None else resolved(beside)
+
+    def _by_itself(self, medium: media.Medium) -> CaptureTime:
+        return self.time(
+            medium.claims, medium.camera.key, medium.sha256, None, medium.duration_ms, came_in(medium.arrived)
+        )
 
 
 def retime(catalogue: Catalogue, zone: str, camera: str | None = None) -> int:
     """Resolve all pictures again, or one camera's and all that was merged with it; returns how many times changed.
     Inside a transaction."""
-    by_camera: dict[str, tuple[ClockCorrection, ...]] = {}
-    claims_of = lru_cache(maxsize=64)(_claims)  # the stills of a clip share their clip's claims
-    changed = []
     keys = None if camera is None else cameras(catalogue).members(camera)
-    for rid, claims, key, clip_ms, duration_ms, arrived in pictures.times_to_resolve(catalogue, keys):
-        if key not in by_camera:
-            by_camera[key] = corrections(catalogue, key)
-        time = times.resolve(
-            claims_of(claims),
-            by_camera[key],
-            zone,
-            camera=key,
-            clip_ms=clip_ms or 0,
-            duration_ms=duration_ms,
-            not_after=came_in(arrived),
+    changed = _again(catalogue, zone, pictures.times_to_resolve(catalogue, keys))
+    if camera is None:
+        pending.done(catalogue, pending.NEIGHBOURS)
+    return changed
+
+
+def retime_beside(catalogue: Catalogue, zone: str) -> int:
+    """Resolve those stills again of whose clip nothing but the container's time is known: files that have come in since
+    may lie beside it. Returns how many times changed. Inside a transaction."""
+    pending.done(catalogue, pending.NEIGHBOURS)
+    return _again(catalogue, zone, pictures.times_to_resolve(catalogue, alone=True))
+
+
+def _again(catalogue: Catalogue, zone: str, rows: Iterable[pictures.ToResolve]) -> int:
+    resolver = Resolver(catalogue, zone)
+    claims_of = lru_cache(maxsize=64)(_claims)  # the stills of a clip share their clip's claims
+    found = (
+        (
+            one.rid,
+            resolver.time(
+                claims_of(one.claims), one.camera, one.sha256, one.clip_ms, one.duration_ms, came_in(one.arrived)
+            ),
         )
-        changed.append((rid, time))
-    return pictures.set_times(catalogue, changed)
+        for one in rows
+    )
+    return pictures.set_times(catalogue, found)
 
 
 def came_in(arrived: datetime | None) -> datetime | None:

@@ -281,6 +281,20 @@ def sightings_of(catalogue: Catalogue, contents: Sequence[str]) -> dict[str, lis
     return found
 
 
+def beside(catalogue: Catalogue, path: str) -> list[tuple[str, str, str]]:
+    """(name, content, camera) of the photos and clips that were met in the same folder as `path`, by name."""
+    folder, slash, _ = path.rpartition("/")
+    if not slash:
+        return []
+    rows = catalogue.rows(
+        "SELECT s.path, s.sha256, m.camera FROM sighting s JOIN medium m USING (sha256)"
+        " WHERE s.path > ? AND s.path < ? AND m.kind <> 'captions' ORDER BY s.path, s.sha256",
+        (folder + "/", folder + "0"),  # "0" comes next after "/"
+    )
+    start = len(folder) + 1
+    return [(path[start:], sha256, camera) for path, sha256, camera in rows if "/" not in path[start:]]
+
+
 def add_problem(catalogue: Catalogue, problem: Problem, at: datetime) -> None:
     """List a problem, in place of an earlier one of the same path."""
     catalogue.execute(

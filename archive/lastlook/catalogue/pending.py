@@ -6,6 +6,7 @@ from __future__ import annotations
 from lastlook.catalogue.connection import Catalogue
 
 GROUPING = "grouping"
+NEIGHBOURS = "neighbours"  # clips with a container's time only, beside files that have come in since
 
 
 def owe(catalogue: Catalogue, work: str) -> None:

@@ -192,16 +192,33 @@ def neighbours(catalogue: Catalogue, rid: int) -> tuple[str, str]:
     return (str(earlier[0]) if earlier else "", str(later[0]) if later else "")
 
 
+@dataclass(frozen=True, slots=True)
+class ToResolve:
+    """What the time of a picture is resolved from: the claims (JSON) and length of its file, when that came in."""
+
+    rid: int
+    sha256: str
+    claims: str
+    camera: str
+    clip_ms: int | None
+    duration_ms: int | None
+    arrived: datetime | None
+
+
 def times_to_resolve(
-    catalogue: Catalogue, cameras: Sequence[str] | None = None
-) -> Iterator[tuple[int, str, str, int | None, int | None, datetime | None]]:
-    """(rid, claims as JSON, camera, clip_ms, duration_ms, when it came in) of all pictures, or of some cameras'."""
+    catalogue: Catalogue, cameras: Sequence[str] | None = None, *, alone: bool = False
+) -> Iterator[ToResolve]:
+    """Of all pictures, of some cameras', or of the stills whose clip holds nothing but its container's time (`alone`;
+    see `times.is_alone`)."""
     where = f"WHERE m.camera IN ({','.join('?' * len(cameras))})" if cameras is not None else ""
+    if alone:
+        where = "WHERE p.clip_ms IS NOT NULL AND p.basis LIKE 'container%' AND p.basis NOT LIKE '%+name%'"
     for row in catalogue.rows(
-        f"SELECT p.rid, m.claims, m.camera, p.clip_ms, m.duration_ms, m.arrived_ms {_FROM} {where} ORDER BY p.rid",
+        "SELECT p.rid, p.sha256, m.claims, m.camera, p.clip_ms, m.duration_ms, m.arrived_ms"
+        f" {_FROM} {where} ORDER BY p.rid",
         tuple(cameras or ()),
     ):
-        yield int(row[0]), str(row[1]), str(row[2]), row[3], row[4], from_ms(row[5])
+        yield ToResolve(row[0], row[1], row[2], row[3], row[4], row[5], from_ms(row[6]))
 
 
 def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> int:

@@ -91,6 +91,20 @@ def series(name: str) -> str:
     return _DIGIT.sub("#", f"{prefix}{digits}{tail if tail.isalpha() else ''}".upper())
 
 
+def counted(name: str) -> tuple[str, int] | None:
+    """The naming series of a file and its number in it; None where the name follows no counter.
+
+    "IMG_0412.JPG" → ("IMG_####", 412). The digits of a date or time are no counter.
+    """
+    kind = series(name)
+    if "#" not in kind or name_claim(name) is not None:
+        return None
+    stem = PurePosixPath(name.replace("\\", "/")).stem[:255]
+    while (bare := _COPY.sub("", stem)) != stem:
+        stem = bare
+    return kind, int("".join(_DIGIT.findall(stem)))
+
+
 def _timed(base: str, match: re.Match[str], part: dict[str, str | None]) -> Claim | None:
     hour = int(part["h"] or 0)
     half = (part["half"] or "").upper()

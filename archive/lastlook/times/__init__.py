@@ -5,7 +5,7 @@
     clips.py    when a recording began                clock.py     a camera's clock, corrected
     order.py    which of two came first               when.py      times as a person writes them
     rfc3339.py  instants as text and back             words.py     times in words
-    zones.py    IANA zones and their doubled hours
+    zones.py    IANA zones and their doubled hours       neighbours.py   files numbered before and after a clip
 
 All of it is pure: no I/O, no clock read, no locale.
 """
@@ -20,6 +20,7 @@ from .claims import (
     since_1904,
     xmp_claim,
 )
+from .neighbours import Beside, Neighbour, bounding, is_alone, neighbour
 from .order import Order, compare
 from .resolve import resolve
 from .rfc3339 import format_rfc3339, parse_rfc3339
@@ -29,9 +30,12 @@ from .zones import zone_named
 
 __all__ = [
     "OPEN_START",
+    "Beside",
+    "Neighbour",
     "Order",
     "When",
     "avi_date_claim",
+    "bounding",
     "compare",
     "container_claim",
     "creation_date_claim",
@@ -41,6 +45,8 @@ __all__ = [
     "file_system_claim",
     "format_rfc3339",
     "gps_claim",
+    "is_alone",
+    "neighbour",
     "parse_rfc3339",
     "parse_when",
     "resolve",

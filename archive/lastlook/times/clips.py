@@ -8,7 +8,8 @@ creation_time is UTC by ISO/IEC 14496-12, and by practice sometimes local time, 
  * if none fits and the name's zone would be another one in use, the container's time is the start, and that is said;
  * otherwise both are covered, and the earlier is the point: writing a file anew makes the container's time later;
  * alone, the point is the standard's; the interval is wider by the clip's length on both sides (an hour where that is
-   unknown), and covers local time written as if it were UTC.
+   unknown), and covers local time written as if it were UTC; the files numbered before and after may leave less of it
+   (see `neighbours`).
 """
 
 from __future__ import annotations
@@ -20,13 +21,13 @@ from zoneinfo import ZoneInfo
 from lastlook.records import Claim, ClaimSource, ClockCorrection
 
 from . import clock
+from .neighbours import NEAR_S, UNKNOWN_LENGTH, Beside, Start, displayed, weigh
 from .readings import Reading, instant_of, offset_from, read_claim
 from .stamps import DAY_MS
 from .zones import Wall, read_wall
 
-_NEAR_S = 5.0
+_NEAR_S = NEAR_S
 _ASTRAY_S = 600.0
-_UNKNOWN_LENGTH = timedelta(hours=1)
 _DAY = timedelta(days=1)
 
 
@@ -36,8 +37,10 @@ def clip_reading(
     mine: Sequence[ClockCorrection],
     tz: ZoneInfo,
     duration_ms: int | None,
+    beside: Beside | None = None,
 ) -> Reading:
-    """The start of a recording from its CREATION_DATE or CONTAINER claim, weighed against the others in `found`."""
+    """The start of a recording from its CREATION_DATE or CONTAINER claim, weighed against the others in `found`, or
+    against the files `beside` it where there are none."""
     length = None if duration_ms is None else duration_ms / 1000
     reading = read_claim(claim, mine, tz)
     if claim.source is ClaimSource.CREATION_DATE:
@@ -48,7 +51,7 @@ def clip_reading(
     name = found.get(ClaimSource.FILE_NAME)
     if name is not None and name.wall is not None and name.resolution_ms < DAY_MS:
         return _beside_name(reading, claim, name, mine, tz, length)
-    alone = _alone(reading, claim, mine, tz, duration_ms)
+    alone = _alone(reading, claim, mine, tz, duration_ms, beside)
     if name is not None:
         day = read_claim(name, mine, tz)
         if day.latest < alone.earliest - _DAY or alone.latest + _DAY < day.earliest:
@@ -143,24 +146,29 @@ def _what_fits(utc_apart: float, wall_apart: float, length: float | None) -> str
 
 
 def _alone(
-    reading: Reading, box: Claim, mine: Sequence[ClockCorrection], tz: ZoneInfo, duration_ms: int | None
+    reading: Reading,
+    box: Claim,
+    mine: Sequence[ClockCorrection],
+    tz: ZoneInfo,
+    duration_ms: int | None,
+    beside: Beside | None,
 ) -> Reading:
     assert box.wall is not None
-    length = _UNKNOWN_LENGTH if duration_ms is None else timedelta(milliseconds=duration_ms)
-    earliest, latest = reading.earliest, reading.latest
+    length = UNKNOWN_LENGTH if duration_ms is None else timedelta(milliseconds=duration_ms)
+    correction = clock.for_claim(mine, box, tz)
+    fixed = None
+    if correction is not None and correction.fixed_offset_min is not None:
+        fixed = timedelta(minutes=correction.fixed_offset_min)
+    shown = reading.point.replace(tzinfo=None)
+    slack = (reading.point - reading.earliest, reading.latest - reading.point)
     if box.offset_min is not None:
-        # The same figures, had they been local time: shift the whole interval by the zone's offset then.
-        shift = reading.point.replace(tzinfo=None)
-        correction = clock.for_claim(mine, box, tz)
-        if correction is not None and correction.fixed_offset_min is not None:
-            fixed = timedelta(minutes=correction.fixed_offset_min)
-            first = last = (shift - fixed).replace(tzinfo=UTC)
+        starts = [Start("UTC", reading.point, reading.earliest, reading.latest)]
+        # The same figures, had they been local time.
+        if fixed is not None:
+            first = last = (shown - fixed).replace(tzinfo=UTC)
         else:
-            first, last, _ = read_wall(shift, tz)
-        earliest = min(earliest, earliest + (first - reading.point))
-        latest = max(latest, latest + (last - reading.point))
-    reading.earliest, reading.latest = earliest - length, latest + length
-    if box.offset_min is not None:
+            first, last, _ = read_wall(shown, tz)
+        starts.append(Start("local time", first, first - slack[0], last + slack[1]))
         reading.basis = "container"
         reading.why = (
             "The clip's container time, taken as UTC and as the start, as the standard has it; the interval also "
@@ -169,6 +177,13 @@ def _alone(
         if reading.corrected:
             reading.why += " The camera's clock was corrected."
     else:
+        starts = [Start("local time", reading.point, reading.earliest, reading.latest)]
+        shown = shown + fixed if fixed is not None else reading.point.astimezone(tz).replace(tzinfo=None)
         reading.basis = "container+zone"
         reading.why += " The interval is wider by the clip's length, as it may be the end of the recording."
+    reading.earliest = min(start.earliest for start in starts) - length
+    reading.latest = max(start.latest for start in starts) + length
+    if beside is not None:
+        starts += displayed(shown, slack, beside)
+        weigh(reading, starts, beside, None if duration_ms is None else length)
     return reading

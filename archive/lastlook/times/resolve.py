@@ -33,6 +33,7 @@ from lastlook.records import CaptureTime, Claim, ClaimSource, ClockCorrection
 
 from . import clock
 from .clips import clip_reading
+from .neighbours import Beside
 from .readings import EXPLAINED, OPENING, Reading, instant_of, offset_from, read_claim
 from .stamps import DAY_MS
 from .words import OPEN_START
@@ -64,12 +65,14 @@ def resolve(
     clip_ms: int = 0,
     duration_ms: int | None = None,
     not_after: datetime | None = None,
+    beside: Beside | None = None,
 ) -> CaptureTime:
     """When a picture was taken.
 
     `corrections` of any cameras; those of `camera` (its `Camera.key`) are used. `zone`: the build's IANA name.
     `clip_ms`: the place of a still in its clip; `duration_ms`: the clip's length, None for photos and where unknown.
     `not_after`: an instant at which the file is known to have existed, such as its coming in.
+    `beside`: the files numbered before and after, which count where a clip holds nothing but its container's time.
     Pure: the same claims give the same time, so that re-resolving never reads media again.
     """
     tz = zone_named(zone)
@@ -85,7 +88,7 @@ def resolve(
     passed = ""
     for attempt in _attempts(found):
         try:
-            reading = _read(attempt, found, mine, tz, duration_ms)
+            reading = _read(attempt, found, mine, tz, duration_ms, beside)
             if not_after is not None and reading.bound == "both" and reading.earliest - _FUTURE > not_after:
                 passed += f" {OPENING[attempt.source]} is passed over: it lies after the file came in."
                 continue
@@ -120,11 +123,16 @@ def _attempts(found: _Claims) -> list[Claim]:
 
 
 def _read(
-    claim: Claim, found: _Claims, mine: Sequence[ClockCorrection], tz: ZoneInfo, duration_ms: int | None
+    claim: Claim,
+    found: _Claims,
+    mine: Sequence[ClockCorrection],
+    tz: ZoneInfo,
+    duration_ms: int | None,
+    beside: Beside | None,
 ) -> Reading:
     source = claim.source
     if source in (ClaimSource.CREATION_DATE, ClaimSource.CONTAINER):
-        return clip_reading(claim, found, mine, tz, duration_ms)
+        return clip_reading(claim, found, mine, tz, duration_ms, beside)
     if source in _WALL_SOURCES:
         return _read_wall_claim(claim, found, mine, tz)
     if source is ClaimSource.FILE_NAME:
