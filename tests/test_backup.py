@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -9,6 +10,7 @@ import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 from click.testing import CliRunner
@@ -23,6 +25,7 @@ from lastlook.progress import Progress, Stage
 from lastlook.relink import lost, relink
 from lastlook.store import Store
 from tests import lightship
+from tests.archives import Inline
 
 NOW = datetime(2027, 3, 14, 10, 15, tzinfo=UTC)
 
@@ -325,3 +328,71 @@ def test_what_was_restored_is_well_before_it_is_looked_at(little: Archive, tmp_p
         "derived-missing": True,
         "index": True,
     }
+
+
+def test_a_file_of_the_same_name_is_no_find_and_one_of_two_the_same_is_taken(tmp_path: Path) -> None:
+    source = tmp_path / "phone"
+    source.mkdir()
+    for name in ("BL300127.JPG", "BL300140.JPG"):
+        shutil.copy(next(lightship.MEDIA.rglob(name)), source)
+    kept = archive.create(tmp_path / "build", name="B", zone="UTC")
+    with Store(kept, create=True) as store:
+        ingest.ingest(store, [source], executor=Inline(), leave_in_place=True)
+    new = tmp_path / "new"
+    for folder in ("a", "b"):
+        (new / folder).mkdir(parents=True)
+        shutil.copy(source / "BL300127.JPG", new / folder / "renamed.jpg")
+    shutil.rmtree(source)
+    (new / "BL300140.JPG").write_bytes(b"another picture of that name")
+    with Store(kept) as store:
+        done = relink(store, [new])
+        assert done.found == (("BL300127.JPG", new / "a" / "renamed.jpg"),)
+        assert done.missing == ("BL300140.JPG",)
+        assert done.unlike == (("BL300140.JPG", new / "BL300140.JPG"),)
+        assert [medium.file for medium in lost(store)] == ["BL300140.JPG"]
+        (new / "a" / "renamed.jpg").unlink()  # the other one of the two serves when the first goes
+        assert relink(store, [new]).found == (("BL300127.JPG", new / "b" / "renamed.jpg"),)
+    told = CliRunner().invoke(command, ["relink", str(new), "--quiet", "--archive", str(kept.root)]).output
+    assert f"{new / 'BL300140.JPG'} has the name of BL300140.JPG but other content; it was left alone" in told
+
+
+def test_a_backup_in_the_middle_of_an_ingest_is_whole(little: Archive, tmp_path: Path) -> None:
+    """What was taken in by then is in it with its original; nothing that is half there."""
+    states = []
+
+    def back_up(progress: Progress) -> None:
+        if not states:
+            states.append(backup.backup(little, tmp_path / "disk", now=NOW))
+
+    with Store(little) as store:
+        paths = [next(lightship.MEDIA.rglob(name)) for name in ("BL300140.JPG", "BL300172.JPG")]
+        ingest.ingest(store, paths, executor=Inline(), report=back_up)
+    assert states[0].good
+    back = backup.restore(tmp_path / "disk", tmp_path / "back")
+    assert not back.problems
+    assert not faults(back.archive)
+    later = backup.backup(little, tmp_path / "disk", now=NOW + timedelta(hours=1))
+    assert later.copied + states[0].copied == 3
+
+
+def test_a_full_disk_leaves_no_state_and_no_half_archive(
+    little: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = Mock(side_effect=OSError(errno.ENOSPC, "No space left on device"))
+    with monkeypatch.context() as patched:
+        patched.setattr(backup, "_write_list", full)
+        with pytest.raises(ArchiveError, match="could not be written: no space left on device"):
+            backup.backup(little, tmp_path / "disk", now=NOW)
+    assert not backup.states_of(tmp_path / "disk")
+    assert backup.backup(little, tmp_path / "disk", now=NOW).good
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "utime", full)
+        with pytest.raises(ArchiveError, match="could not be written: no space left on device"):
+            backup.restore(tmp_path / "disk", tmp_path / "back")
+    assert not (tmp_path / "back").exists()
+    assert not list(tmp_path.glob(".back*"))
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "letter.txt").write_text("mine")
+    with pytest.raises(ArchiveError, match="is there already and not empty"):
+        backup.restore(tmp_path / "disk", tmp_path / "mine")
+    assert [path.name for path in (tmp_path / "mine").iterdir()] == ["letter.txt"]

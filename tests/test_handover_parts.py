@@ -3,6 +3,7 @@ tables, the ZIP, what is private, previews, interruptions, approvals."""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import json
@@ -11,6 +12,7 @@ import subprocess
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
+from unittest.mock import Mock
 from xml.etree import ElementTree
 
 import bagit
@@ -20,11 +22,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
-from lastlook import approvals, stating
+from lastlook import approvals, archive, ingest, stating
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions
 from lastlook.cli.main import root as command
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
 from lastlook.handover import bag, bare_photos, cleaning, fonts, metadata, packing, profiles, signing, site, tables
@@ -32,7 +34,19 @@ from lastlook.handover.material import Audience
 from lastlook.progress import Progress, Stage
 from lastlook.store import Store
 from tests import lightship
+from tests.archives import Inline
+from tests.archives import photo as bench_photo
 from tests.handover_record import OWNER, SERIAL, with_place
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Archive:
+    """A build of one photo."""
+    made = archive.create(tmp_path / "build", name="LV-40", zone="UTC")
+    with Store(made, create=True) as store:
+        ingest.ingest(store, [bench_photo(tmp_path / "phone" / "one.jpg", 1)], executor=Inline())
+    return made
+
 
 # ------------------------------------------------------------------------------------------------ bag and ZIP
 
@@ -293,6 +307,32 @@ def test_a_record_never_takes_the_place_of_something(lightship_archive: Archive,
         (tmp_path / ".new.part" / "data").mkdir(parents=True)
         write(store, Options(scope=Scope(("DKH",)), print_=False), tmp_path / "new")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["new", "record"]
+
+
+@pytest.mark.parametrize("full", ["bag.write", "packing.write", "site.write", "metadata.copy"])
+def test_a_full_disk_is_said_and_nothing_is_left(
+    small: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, full: str
+) -> None:
+    place, name = full.split(".")
+    error = OSError(errno.ENOSPC, "No space left on device")
+    monkeypatch.setattr(
+        {"bag": bag, "packing": packing, "site": site, "metadata": metadata}[place], name, Mock(side_effect=error)
+    )
+    out = tmp_path / "out"
+    out.mkdir()
+    with Store(small) as store, pytest.raises(ArchiveError, match="could not be written: no space left on device"):
+        write(store, Options(audience=Audience.REPAIRER, zip_=True, print_=False), out / "record")
+    assert not list(out.iterdir())
+
+
+def test_a_name_no_disk_can_hold_is_refused_before_anything_is_done(small: Archive, tmp_path: Path) -> None:
+    with Store(small) as store:
+        for name in ("x" * 241, "ø" * 121):
+            with pytest.raises(UsageError, match="has 24[12] bytes; 240 is the most"):
+                write(store, Options(print_=False), tmp_path / name)
+        with pytest.raises(UsageError, match="240 is the most"):
+            approvals.send(store, tmp_path / f"{'x' * 300}.pdf", point="a", wording="b", picture_ids=["p0"])
+        write(store, Options(audience=Audience.REPAIRER, zip_=True, print_=False), tmp_path / ("x" * 240))
 
 
 def test_options_that_contradict_each_other_are_refused(lightship_archive: Archive) -> None:

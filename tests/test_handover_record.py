@@ -4,9 +4,11 @@ HTML standard's parser, exiftool, poppler, qpdf, unzip, OpenSSH, axe-core in Chr
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
+import shlex
 import shutil
 import subprocess
 import zipfile
@@ -73,6 +75,18 @@ def test_the_signature_is_good_by_openssh_and_bad_after_a_change(record: Record,
     assert b'Good "lastlook-record" signature for builder' in good.stdout
     bad = subprocess.run(command, input=signed.read_bytes() + b" ", capture_output=True, check=False)
     assert bad.returncode != 0
+    # What the record tells the client to type does what it says.
+    told = " ".join(html.unescape((record.data / "limits.html").read_text(encoding="utf-8")).split())
+    typed = re.search(r"run: (ssh-keygen .*?) — it must answer: (Good .*? signature)", told)
+    listed = re.search(r"or run (sha512sum .*?) \(on macOS", told)
+    assert typed
+    assert listed
+    for line, answer in (
+        (typed[1].replace("allowed_signers", shlex.quote(str(signers))), typed[2]),
+        (listed[1], ""),
+    ):
+        done = subprocess.run(line, shell=True, cwd=record.folder, capture_output=True, text=True, check=True)
+        assert done.stdout.startswith(answer) if answer else not done.stdout + done.stderr
 
 
 def test_the_zip_opens_and_holds_the_same(record: Record, tmp_path: Path) -> None:

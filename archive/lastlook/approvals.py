@@ -24,6 +24,7 @@ from lastlook.handover.compose import LABELS, Entries
 from lastlook.handover.content import Chapter, Content, Figure, PictureEntry, Section, Statement
 from lastlook.handover.material import Audience
 from lastlook.handover.words import N_, Words, words_of
+from lastlook.naming_targets import check_name
 from lastlook.projecting import project
 from lastlook.records import Decision
 from lastlook.store import Store
@@ -65,6 +66,7 @@ def send(
         raise UsageError(f"the wording has {len(said)} letters; {WORDS_LIMIT} is the most", "Shorten it.")
     if out.suffix.lower() not in {".html", ".pdf"}:
         raise UsageError(f"{out.name} is neither a page nor a print", "End its name in .html or .pdf.")
+    check_name(out)
     if out.exists():
         raise UsageError(f"{out} is there already", "Choose another name.")
     ids = list(dict.fromkeys(pictures.find(store.catalogue, typed).id for typed in picture_ids))

@@ -29,6 +29,7 @@ from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveDamaged, ArchiveError, ArchiveExists, UsageError
 from lastlook.intake import fingerprint
 from lastlook.locking import held
+from lastlook.naming_targets import check_name
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.relink import relink
 from lastlook.store import Store
@@ -271,6 +272,7 @@ def restore(backup: Path, out: Path, *, state: str = "", report: Report = silent
     chosen = states[-1] if not state else next((one for one in states if one.name.startswith(state)), None)
     if chosen is None:
         raise UsageError(f"there is no state {state!r}", f"States: {', '.join(one.name for one in states[-6:])}.")
+    check_name(out)
     out = out.resolve()
     if out.is_relative_to(backup.resolve()):
         raise UsageError("an archive cannot lie inside its backup", "Choose a folder outside of it.")

@@ -23,6 +23,7 @@ from lastlook.handover.cleaning import How, NotCleanable
 from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Material
 from lastlook.locking import held
+from lastlook.naming_targets import check_name
 from lastlook.plan import structure
 from lastlook.previewing import EDGE, SMALL, Composed, Options, Preview, composed, preview
 from lastlook.progress import Progress, Report, Stage, silent
@@ -53,6 +54,7 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
     """Write the record into the new folder `out` (and `out.zip`). Raises UsageError, ArchiveError; when it is stopped
     or fails, nothing lies under those names."""
     out = out.absolute()
+    check_name(out)
     zip_file = out.with_name(out.name + ".zip") if options.zip_ else None
     for path in (out, *((zip_file,) if zip_file else ())):
         if path.exists() or path.is_symlink():

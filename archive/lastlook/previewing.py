@@ -30,6 +30,14 @@ _PAGE_BYTES = 5200  # a picture's own page
 _FIXED_BYTES = 900_000  # fonts of the print, style, script, the chapters
 _NAME_BYTES = 200  # of an original's own name: systems hold 255, and its checksum stands before it
 _NAMED = 24  # letters without a font that the record names one by one
+SIGNED = N_(
+    "This record is signed. To tell that nothing was changed: ask its maker, by another way than with the record, for "
+    "the public key, and write it into a file allowed_signers as one line, the word builder before it. Open a command "
+    "line (on Windows: cmd) in the folder of this record, where tagmanifest-sha512.txt lies, and run: ssh-keygen -Y "
+    "verify -f allowed_signers -I builder -n lastlook-record -s tagmanifest-sha512.txt.sig < tagmanifest-sha512.txt — "
+    'it must answer: Good "lastlook-record" signature. Then let any program that knows BagIt check the folder, or run '
+    "sha512sum --quiet -c tagmanifest-sha512.txt manifest-sha512.txt (on macOS: shasum -a 512), which must say nothing."
+)
 _IN_METADATA = frozenset({"people", "cameras", "captions", "file-names"})  # fields that a file may hold itself
 
 
@@ -173,7 +181,8 @@ def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanab
         words(N_("Original not in this record: {file}: {reason}."), file=file, reason=words(reason))
         for file, reason in left_out.items()
     ]
-    content = compose(found, words, limits=[*_limits(letters, words), *unsaid])
+    signed = [words(SIGNED)] if options.key is not None else []
+    content = compose(found, words, limits=[*_limits(letters, words), *unsaid, *signed])
     told = tuple(f"{file}: {reason}" for file, reason in left_out.items())
     return Composed(found, content, tuple(originals), told, letters)
 

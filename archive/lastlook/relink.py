@@ -20,11 +20,13 @@ from lastlook.store import Store
 
 @dataclass(frozen=True, slots=True)
 class Relinked:
-    """`found`: (name, where it is now); `missing`: names of originals that are still not found."""
+    """`found`: (name, where it is now); `missing`: names of originals that are still not found;
+    `unlike`: (name, where) of files that have the name of one of these and are not the same."""
 
     found: tuple[tuple[str, Path], ...]
     missing: tuple[str, ...]
     looked_at: int
+    unlike: tuple[tuple[str, Path], ...] = ()
 
 
 def lost(store: Store) -> list[Medium]:
@@ -43,7 +45,9 @@ def relink(store: Store, paths: Sequence[Path], *, report: Report = silent) -> R
     wanted: dict[int, list[Medium]] = {}
     for medium in lost(store):
         wanted.setdefault(medium.size_bytes, []).append(medium)
+    names = {medium.file for each in wanted.values() for medium in each}
     found: list[tuple[str, Path]] = []
+    unlike: dict[str, Path] = {}
     looked = 0
     for path in _files(paths):
         if not wanted:
@@ -54,14 +58,16 @@ def relink(store: Store, paths: Sequence[Path], *, report: Report = silent) -> R
             continue
         looked += 1
         report(Progress(Stage.SCAN, looked, note=path.name))
-        if size not in wanted:
-            continue
-        try:
-            taken = fingerprint.take(os.fspath(path))
-        except fingerprint.Unreadable:
-            continue
-        match = next((medium for medium in wanted[size] if medium.sha256 == taken.sha256), None)
+        match = None
+        if size in wanted:
+            try:
+                taken = fingerprint.take(os.fspath(path))
+            except fingerprint.Unreadable:
+                continue
+            match = next((medium for medium in wanted[size] if medium.sha256 == taken.sha256), None)
         if match is None:
+            if path.name in names:
+                unlike.setdefault(path.name, path.absolute())
             continue
         _note(store, match, path.absolute(), taken)
         found.append((match.file, path.absolute()))
@@ -69,7 +75,7 @@ def relink(store: Store, paths: Sequence[Path], *, report: Report = silent) -> R
         if not wanted[size]:
             del wanted[size]
     missing = tuple(medium.file for each in wanted.values() for medium in each)
-    return Relinked(tuple(found), missing, looked)
+    return Relinked(tuple(found), missing, looked, tuple((name, unlike[name]) for name in missing if name in unlike))
 
 
 def _note(store: Store, medium: Medium, path: Path, taken: fingerprint.Fingerprint) -> None:

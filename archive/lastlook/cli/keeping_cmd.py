@@ -113,6 +113,7 @@ def relink(store: Store, paths: tuple[Path, ...], quiet: bool, as_json: bool) ->
                 "found": [{"file": name, "path": str(path)} for name, path in done.found],
                 "missing": list(done.missing),
                 "looked_at": done.looked_at,
+                "unlike": [{"file": name, "path": str(path)} for name, path in done.unlike],
             }
         )
     else:
@@ -120,6 +121,8 @@ def relink(store: Store, paths: tuple[Path, ...], quiet: bool, as_json: bool) ->
             click.echo(f"{name} is now at {path}")
         for name in done.missing:
             click.echo(f"{name} is still not found")
+        for name, path in done.unlike:
+            click.echo(f"{path} has the name of {name} but other content; it was left alone")
         if not done.found and not done.missing:
             click.echo("Every original is where it should be.")
     return 1 if done.missing else 0
