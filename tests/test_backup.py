@@ -358,7 +358,7 @@ def test_a_file_of_the_same_name_is_no_find_and_one_of_two_the_same_is_taken(tmp
 
 def test_a_backup_in_the_middle_of_an_ingest_is_whole(little: Archive, tmp_path: Path) -> None:
     """What was taken in by then is in it with its original; nothing that is half there."""
-    states = []
+    states: list[backup.Backed] = []
 
     def back_up(progress: Progress) -> None:
         if not states:

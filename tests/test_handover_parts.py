@@ -328,7 +328,7 @@ def test_a_full_disk_is_said_and_nothing_is_left(
 def test_a_name_no_disk_can_hold_is_refused_before_anything_is_done(small: Archive, tmp_path: Path) -> None:
     with Store(small) as store:
         for name in ("x" * 241, "ø" * 121):
-            with pytest.raises(UsageError, match="has 24[12] bytes; 240 is the most"):
+            with pytest.raises(UsageError, match=r"has 24[12] bytes; 240 is the most"):
                 write(store, Options(print_=False), tmp_path / name)
         with pytest.raises(UsageError, match="240 is the most"):
             approvals.send(store, tmp_path / f"{'x' * 300}.pdf", point="a", wording="b", picture_ids=["p0"])
