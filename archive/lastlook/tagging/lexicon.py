@@ -11,6 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from itertools import combinations, product
 
 from lastlook.plan.vocabulary import Term, build_vocabulary
@@ -91,9 +92,8 @@ class Lexicon:
 
     @classmethod
     def of(cls, plan: Plan) -> Lexicon:
-        """The plan's vocabulary, its ids as they are said, and what only one step's title says."""
-        names = list(_forms(plan))
-        return cls([*names, *_partial(plan, {words for words, _ in names})])
+        """The plan's vocabulary, its ids as they are said, and what only one step's title says. Kept, plan by plan."""
+        return _lexicon(plan)
 
     def names(self) -> Iterator[tuple[tuple[str, ...], tuple[Name, ...]]]:
         """Every form of a name, as comparable words, with what it names."""
@@ -146,6 +146,13 @@ class Lexicon:
             names = self._names.get((joined,)) if len(joined) >= 7 else None
             if names and start.clause == words[first + 1].clause:
                 yield first + 2, tuple(names.values())
+
+
+@lru_cache(maxsize=4)
+def _lexicon(plan: Plan) -> Lexicon:
+    # Every tag that is given asks for it, and a plan does not change.
+    names = list(_forms(plan))
+    return Lexicon([*names, *_partial(plan, {words for words, _ in names})])
 
 
 def _one_is_word(names: Mapping[tuple[Dimension | None, str], Name], words: Sequence[Word]) -> bool:
