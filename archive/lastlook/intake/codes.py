@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lastlook.intake.marker_bits import Face, bit_for_bit, flat
 from lastlook.records import Code, CodeKind
 
 Grey = NDArray[np.uint8]
@@ -24,6 +25,9 @@ Quads = NDArray[np.float32]
 
 MARKER_FAMILY = "25h9"
 MARKERS = 35
+CARDS = (31, 32, 33, 34)
+"""The numbers that are printed on bench cards, and so the only ones that are read. The others are known so as not to be
+taken for one of these."""
 MODULES = 7
 """Modules along the side of a marker, its black border included."""
 
@@ -79,14 +83,15 @@ def in_view(grey: Grey) -> bool:
         return False
     like, number = _compared(_cells(grey, quads))
     sure = like >= _LIKE
-    return bool(np.any(sure & (number != _FINDER))) or len(_apart(quads[sure & (number == _FINDER)])) >= 2
+    return bool(np.any(sure & np.isin(number, CARDS))) or len(_apart(quads[sure & (number == _FINDER)])) >= 2
 
 
 def _like_a_code(grey: Grey, quads: Quads) -> bool:
     if not len(quads):
         return False
     like, number = _compared(_cells(grey, quads))
-    return bool(np.any((like >= _SUSPECT) | ((number == _FINDER) & (like >= _SUSPECT_FINDER))))
+    asked = np.where(number == _FINDER, _SUSPECT_FINDER, _SUSPECT)
+    return bool(np.any((like >= asked) & np.isin(number, (*CARDS, _FINDER))))
 
 
 # ------------------------------------------------------------------------------------------------ squares
@@ -175,18 +180,29 @@ def _homographies(quads: Quads) -> NDArray[np.float64]:
 @lru_cache(maxsize=1)
 def _bank() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """(templates K×M in unit length, the ring's template); K runs over number, mirror, turn."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_25h9)
-    faces = [cv2.aruco.generateImageMarker(dictionary, number, MODULES) > 127 for number in range(MARKERS)]
-    finder = np.zeros((MODULES, MODULES), bool)
-    finder[1:-1, 1:-1] = True
-    finder[2:-2, 2:-2] = False
-    faces.append(finder)
-    rows = []
-    for face in faces:
-        framed = np.pad(face, _QUIET, constant_values=True).astype(np.float32)
-        for mirrored in (framed, framed[:, ::-1]):
-            rows += [_flat(np.rot90(mirrored, -turn)[None])[0] for turn in range(4)]
+    rows = [
+        flat(np.array(_face(number, lie), np.float32)[None])[0]
+        for number in (*range(MARKERS), _FINDER)
+        for lie in range(8)
+    ]
     return np.stack(rows), _ring()
+
+
+@lru_cache(maxsize=8 * (MARKERS + 1))
+def _face(number: int, lie: int) -> Face:
+    """A marker's modules, or a corner square's, with the frame around it; mirrored (4..7) or not, and turned by so many
+    quarters clockwise."""
+    if number == _FINDER:
+        own = np.zeros((MODULES, MODULES), bool)
+        own[1:-1, 1:-1] = True
+        own[2:-2, 2:-2] = False
+    else:
+        dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_25h9)
+        own = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, MODULES) > 127)
+    framed = np.pad(own, _QUIET, constant_values=True)
+    mirrored, turn = divmod(lie, 4)
+    seen = np.rot90(framed[:, ::-1] if mirrored else framed, -turn)
+    return tuple(tuple(bool(light) for light in row) for row in seen)
 
 
 def _ring() -> NDArray[np.float32]:
@@ -197,20 +213,6 @@ def _ring() -> NDArray[np.float32]:
     edge[:2], edge[-2:], edge[:, :2], edge[:, -2:] = True, True, True, True
     values = np.where(edge, framed - framed[edge].mean(), 0).ravel()
     return np.asarray(values / np.linalg.norm(values), dtype=np.float32)
-
-
-def _flat(cells: NDArray[np.float32]) -> NDArray[np.float32]:
-    """N×M in unit length: each module against the mean of its neighbourhood, so that shadow and light cancel out."""
-    count = len(cells)
-    padded = np.pad(cells, ((0, 0), (2, 2), (2, 2)), mode="edge")
-    total = padded.cumsum(axis=1).cumsum(axis=2)
-    total = np.pad(total, ((0, 0), (1, 0), (1, 0)))
-    box = total[:, 5:, 5:] - total[:, :-5, 5:] - total[:, 5:, :-5] + total[:, :-5, :-5]
-    # Bits tell numbers apart; what all markers share, the ring, is asked for separately.
-    inner = (cells - box / 25)[:, 2:-2, 2:-2].reshape(count, -1)
-    inner = inner - inner.mean(axis=1, keepdims=True)
-    length = np.linalg.norm(inner, axis=1, keepdims=True)
-    return np.asarray(inner / np.maximum(length, 1e-6), dtype=np.float32)
 
 
 def _compared(cells: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
@@ -228,7 +230,7 @@ def _best(
     edge = ring != 0
     outer = np.where(edge, rounds - rounds[:, edge].mean(axis=1, keepdims=True), 0)
     rings = (outer @ ring) / np.maximum(np.linalg.norm(outer, axis=1), 1e-6)
-    scores = _flat(cells) @ templates.T
+    scores = flat(cells) @ templates.T
     scores = scores.reshape(len(cells), -1, 8)
     lies = scores.argmax(axis=2)
     tops = scores.max(axis=2)
@@ -248,9 +250,14 @@ def _markers(grey: Grey, quads: Quads) -> list[Code]:
         return []
     found = []
     for nudge in _NUDGES:
-        like, number, lie, apart = _best(_cells(grey, quads, nudge))
-        good = (like >= _LIKE) & (apart >= _APART) & (number != _FINDER)
-        found += [_marker(quads[at], int(number[at]), int(lie[at]), float(like[at])) for at in np.flatnonzero(good)]
+        cells = _cells(grey, quads, nudge)
+        like, number, lie, apart = _best(cells)
+        good = (like >= _LIKE) & (apart >= _APART) & np.isin(number, CARDS)
+        found += [
+            _marker(quads[at], int(number[at]), int(lie[at]), float(like[at]))
+            for at in np.flatnonzero(good)
+            if bit_for_bit(cells[at], _face(int(number[at]), int(lie[at])))
+        ]
     return found
 
 
