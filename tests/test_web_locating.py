@@ -14,6 +14,7 @@ from flask.testing import FlaskClient
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
 from lastlook import marking
 from lastlook.store import Store
@@ -116,13 +117,105 @@ def test_unknown_ids_are_told_and_bad_points_too(client: FlaskClient, scene: Sce
 
 def test_marks_are_drawn_listed_and_taken_back(client: FlaskClient, scene: Scene) -> None:
     path = f"/draw/{scene.ids['inside-2']}"
-    assert post(client, f"{path}/mark", form=path, shape="dimension", points="100,100 400,100", of="W05") == 303
+    assert post(client, path, form=path, act="mark", shape="dimension", points="100,100 400,100", of="W05") == 303
     assert "W05" in get(client, path)
     found = re.search(r'name="uid" value="([0-9a-f]+)" aria-label="Take back dimension', get(client, path))
     assert found is not None
-    assert post(client, "/draw/undo", form=path, uid=found[1]) == 303
-    assert "Take back dimension" not in get(client, path)
-    assert post(client, f"{path}/mark", form=path, shape="trace", points="100,100 99999,5", of="W05") == 400
+    assert post(client, path, form=path, uid=found[1]) == 303
+    page = get(client, path)
+    assert "Take back dimension" not in page
+    again = re.search(r'name="uid" value="([0-9a-f]+)">Set it again', page)
+    assert again is not None
+    assert post(client, path, form=path, uid=again[1]) == 303
+    assert "Take back dimension" in get(client, path)
+    assert post(client, path, form=path, uid=found[1]) == 303
+
+
+def sent(client: FlaskClient, path: str, **fields: str) -> tuple[int, str]:
+    token = re.search(r'name="token" value="([^"]+)"', get(client, "/runs"))
+    assert token is not None
+    headers = {"Origin": "http://127.0.0.1:4043"}
+    answer = client.post(path, data={"token": token[1], **fields}, base_url=headers["Origin"], headers=headers)
+    return answer.status_code, answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize(
+    ("fields", "wrong"),
+    [
+        ({"act": "mark", "shape": "trace", "points": "100,100 99999,5", "label": "mine"}, "lies outside"),
+        ({"act": "mark", "shape": "trace", "points": "100,100 5;x", "label": "mine"}, "is no point"),
+        ({"act": "known", "ends": "10,10 400,10", "mm": "20 cm", "within": "0.3"}, "Give it in mm"),
+        ({"act": "known", "ends": "10,10 400,10", "mm": "1,200", "within": "0.3"}, "1200 or 1.200"),
+        ({"act": "known", "ends": "10,10 400,10", "mm": "", "within": "0.3"}, "the length is not said"),
+        ({"uid": "0123456789abcdef"}, "nothing drawn"),
+    ],
+)
+def test_what_cannot_be_drawn_comes_back_as_it_was_typed(
+    client: FlaskClient, scene: Scene, fields: dict[str, str], wrong: str
+) -> None:
+    code, page = sent(client, f"/draw/{scene.ids['other']}", **fields)
+    assert code == 400
+    assert wrong.lower() in page.lower()
+    assert 'role="alert"' in page
+    assert all(value in page for name, value in fields.items() if name not in ("act", "uid"))
+    assert 'id="draw"' in page
+
+
+def test_a_wrong_question_comes_back_in_its_form(client: FlaskClient, scene: Scene) -> None:
+    here = {"base_url": "http://127.0.0.1:4043"}
+    answer = client.get(f"/locate?what=W99&on={scene.ids['closed']}", **here)
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 404
+    assert 'value="W99"' in page
+    assert "lastlook plan" not in page
+    for x, said in (("a", "is &#39;a&#39;, which is no number"), ("99999", "outside the picture")):
+        answer = client.get(f"/locate?what=W03&on={scene.ids['closed']}&x={x}&y=5", **here)
+        page = answer.get_data(as_text=True)
+        assert answer.status_code == 400
+        assert said in page
+        assert f'value="{x}"' in page
+        assert "up to" in page, "the answer itself stays"
+
+
+def test_depth_is_said_on_the_page_and_taken_back(client: FlaskClient, scene: Scene) -> None:
+    path = f"/locate?what=W07&on={scene.ids['closed']}"
+    page = get(client, path)
+    assert "4 to 15 mm by the plan" in page or "no depth known" in page
+    code, page = sent(client, path, of="W07", mm="9 inch", within="1")
+    assert code == 400
+    assert 'value="9 inch"' in page
+    assert "Give it in mm" in page
+    assert sent(client, path, of="W07", mm="9,5 mm", within="1")[0] == 303
+    page = get(client, path)
+    assert "9.5 ± 1 mm" in page
+    found = re.search(r'name="uid" value="([0-9a-f]+)" aria-label="Take back the depth of W07"', page)
+    assert found is not None
+    assert sent(client, path, uid=found[1])[0] == 303
+    assert "Set the depth of W07 again" in get(client, path)
+
+
+def test_a_tie_is_kept_moved_and_set_again(client: FlaskClient, scene: Scene) -> None:
+    a, b = scene.ids["inside-2"], scene.ids["other"]
+    path = f"/ties?a={a}&b={b}"
+    code, page = sent(client, path, p="100,100", q="nowhere")
+    assert code == 400
+    assert 'value="nowhere"' in page
+    for n in range(2):
+        assert sent(client, path, p=f"{100 + n * 300},100", q=f"{120 + n * 300},110.5")[0] == 303
+    page = get(client, f"{path}&move=2")
+    assert 'value="420,110.5"' in page
+    fields = {name: str(re.search(rf'name="{name}" value="([^"]*)"', page)[1]) for name in ("instead", "n")}  # type: ignore[index]
+    fit = client.get(f"/ties/fit.json?a={a}&b={b}&p=401,100&q=421,110&n=1", base_url="http://127.0.0.1:4043").get_json()
+    assert len(fit["residuals"]) == 2
+    assert sent(client, path, p="401,100", q="421,110", **fields)[0] == 303
+    with Store(scene.archive) as store:
+        one, two, _ = marking.ties(store, a, b)
+    assert one.tolist() == [[100, 100], [401, 100]]
+    assert two.tolist() == [[120, 110.5], [421, 110]]
+    code, page = sent(client, path, p="402,100", q="422,110", **fields)
+    assert code == 400, "that tie was moved already"
+    assert 'value="402,100"' in page
+    assert client.get(f"{path}&move=9", base_url="http://127.0.0.1:4043").status_code == 404
 
 
 # ------------------------------------------------------------------------------------------------ in a browser
@@ -156,7 +249,8 @@ def test_pointing_at_the_skin_answers(driver: Chrome, address: str, scene: Scene
     picture = browser.one(driver, "#over")
     driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", picture)
     ActionChains(driver).move_to_element(picture).click().perform()
-    _until(driver, lambda: "x=" in driver.current_url)
+    _until(driver, lambda: bool(browser.every(driver, "#over .here circle")))
+    assert "x=" in driver.current_url
     assert "From its line" in str(browser.one(driver, "table").get_attribute("textContent"))
     slider = browser.one(driver, "#see")
     driver.execute_script("arguments[0].value = 60; arguments[0].dispatchEvent(new Event('input'))", slider)
@@ -210,3 +304,33 @@ def _until(driver: Chrome, true: object, seconds: float = 20) -> None:
     while not true():
         assert time.monotonic() < end, driver.current_url
         time.sleep(0.1)
+
+
+@pytest.mark.browser
+def test_the_keyboard_points_asks_and_ties(driver: Chrome, address: str, scene: Scene) -> None:
+    browser.size(driver, 1280)
+    where = f"{address}/locate?what={scene.ids['inside-1']}&on={scene.ids['closed']}"
+    browser.open_page(driver, where)
+    frame = browser.one(driver, ".pointing")
+    driver.execute_script("arguments[0].focus()", frame)
+    keys = ActionChains(driver)
+    keys.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, Keys.ARROW_UP, Keys.ENTER).perform()
+    _until(driver, lambda: "from its line" in browser.one(driver, "#cross").text)
+    assert "x=" in driver.current_url
+    assert browser.every(driver, "#over .here circle")
+    driver.back()
+    _until(driver, lambda: not driver.find_elements(By.CSS_SELECTOR, "#over .here circle"))
+    assert driver.current_url == where
+    driver.forward()
+    _until(driver, lambda: bool(driver.find_elements(By.CSS_SELECTOR, "#over .here circle")))
+    browser.open_page(driver, f"{address}/ties?a={scene.ids['inside-1']}&b={scene.ids['closed']}")
+    first, second = browser.every(driver, ".pointing")
+    driver.execute_script("arguments[0].focus()", first)
+    ActionChains(driver).send_keys(Keys.ARROW_LEFT, Keys.ARROW_LEFT, Keys.ENTER).perform()
+    assert driver.switch_to.active_element == second
+    ActionChains(driver).send_keys(Keys.ARROW_LEFT).perform()
+    _until(driver, lambda: "This pair" in browser.one(driver, "#fit").text)
+    ActionChains(driver).send_keys(Keys.ARROW_LEFT, Keys.ENTER).perform()
+    assert driver.switch_to.active_element == browser.one(driver, "#tie button")
+    assert browser.axe(driver) == []
+    assert browser.complaints(driver) == []

@@ -136,6 +136,8 @@ def _what(store: Store, what: str) -> tuple[str, Picture | None]:
     try:
         return lookup_id(store.plan, None, what), None
     except NoSuchId as error:
+        if any(each.of == what for each in marking.marks(store, what)):
+            return what, None  # gone from the plan, but it is drawn, and may lie in the model still
         try:
             return "", pictures.find(store.catalogue, what)
         except NoSuchId:
@@ -236,11 +238,11 @@ def _carry(store: Store, registration: Registration, mark: Mark, margin: float) 
 def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
     """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through; of each,
     what a person said, else what the plan has; else anything from the skin to DEEPEST_MM."""
-    for target in _places(store, of):
+    for target in depth_places(store, of):
         found = [each for each in marking.knowns(store, target) if each.what == "depth"]
         if found:
             return _depth(found[-1], target), []
-        planned = _planned_depth(store, target)
+        planned = planned_depth(store, target)
         if planned is not None:
             return planned, []
     where = f"{of}: no depth" if of else "No depth"
@@ -253,7 +255,8 @@ def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
     )
 
 
-def _places(store: Store, of: str) -> list[str]:
+def depth_places(store: Store, of: str) -> list[str]:
+    """Where a run's depth is looked for: itself, its subassemblies, openings it shows through, what these lie in."""
     if not of:
         return []
     subs = list(structure.subassemblies_of(store.plan, of))
@@ -261,7 +264,7 @@ def _places(store: Store, of: str) -> list[str]:
     return list(dict.fromkeys([of, *subs, *structure.openings_showing(store.plan, of), *up]))
 
 
-def _planned_depth(store: Store, target: str) -> Depth | None:
+def planned_depth(store: Store, target: str) -> Depth | None:
     """What the plan says of a subassembly or an opening."""
     item = structure.items(store.plan).get(target)
     if not isinstance(item, Subassembly | Opening) or item.depth_mm is None:

@@ -48,9 +48,18 @@ class Registration:
         return self.cameras is not None and self.cameras.scaled
 
 
-def register(store: Store, inside: Loaded, outside: Loaded, extra: tuple[Points, Points] | None = None) -> Registration:
-    """How two pictures hang together, from all that is known. `extra`: ties (full pixels) that are tried, not kept."""
+def register(
+    store: Store,
+    inside: Loaded,
+    outside: Loaded,
+    extra: tuple[Points, Points] | None = None,
+    without: int | None = None,
+) -> Registration:
+    """How two pictures hang together, from all that is known. `extra`: ties (full pixels) that are tried, not kept, and
+    `without` the kept one, counted from 0, that they would stand in place of."""
     a, b, _ = marking.ties(store, inside.picture.id, outside.picture.id)
+    if without is not None:
+        a, b = np.delete(a, without, axis=0), np.delete(b, without, axis=0)
     if extra is not None:
         a, b = np.vstack([a, extra[0]]), np.vstack([b, extra[1]])
     lens_a = picturing.lens(store, inside.picture, inside.size)

@@ -44,6 +44,7 @@ def create_app(config: ViewerConfig) -> Flask:
         closing_forms,
         closings,
         comparing,
+        drawing,
         handover,
         jobs,
         joining,
@@ -56,6 +57,7 @@ def create_app(config: ViewerConfig) -> Flask:
         sheets,
         subassemblies,
         tiles,
+        tying,
     )
 
     families = (
@@ -70,6 +72,7 @@ def create_app(config: ViewerConfig) -> Flask:
         closing_forms,
         closings,
         comparing,
+        drawing,
         handover,
         jobs,
         joining,
@@ -79,6 +82,7 @@ def create_app(config: ViewerConfig) -> Flask:
         queue,
         runs,
         sheets,
+        tying,
     )
     for family in families:
         app.register_blueprint(family.pages)
@@ -165,6 +169,7 @@ def _everywhere() -> dict[str, object]:
         "tally": held,
         "asked": "",
         "offered": completing.listed(store().plan),
+        "example": completing.example(store().plan),
         "at_work": sessions.under_way(store()),
     }
 

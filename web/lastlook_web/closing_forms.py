@@ -6,8 +6,6 @@ list under the forms, and can be taken back there.
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Callable, Mapping
 from typing import Final
 
@@ -25,6 +23,7 @@ from lastlook.records import Decision
 from lastlook.telling import decision_words
 from lastlook_web.app import store
 from lastlook_web.closing_fields import forms
+from lastlook_web.given import number
 
 pages = Blueprint("closing_forms", __name__)
 
@@ -32,7 +31,6 @@ RECORDED: Final = (
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "bond", "close", "reopen"),
     "adhesive",
 )
-_THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 LISTED: Final = 15
 """How many of the last decisions are listed with a button to take them back."""
 
@@ -249,21 +247,7 @@ def _one(form: Mapping[str, str], name: str, what: str) -> bool:
 
 
 def _number(form: Mapping[str, str], name: str, what: str) -> float | None:
-    given = form.get(name, "").strip().replace("−", "-")
-    if not given:
-        return None
-    if _THOUSANDS.fullmatch(given):  # a way of 1.2 mm would let every wire reach
-        raise UsageError(
-            f"{what} is {given!r}: is that {given.replace(',', '')} or {given.replace(',', '.')}?",
-            "Write it without a comma, or with a point.",
-        )
-    try:
-        value = float(given.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise UsageError(f"{what} is {given!r}, which is no number", "Write a number without its unit.")
-    return value
+    return number(form.get(name, ""), what)
 
 
 def _capital(text: str) -> str:

@@ -66,3 +66,13 @@ def _colours(plan: Plan) -> Iterator[tuple[str, str]]:
 def _lowered(title: str) -> str:
     """A title inside a sentence; one that begins with an abbreviation keeps it."""
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
+
+
+def example(plan: Plan) -> str:
+    """A question in this plan's own words, for the hint under the question box."""
+    for opening in plan.openings:
+        known = [run.id for run in plan.runs if run.id in opening.shows]
+        name = known[0] if known else opening.shows[0] if opening.shows else ""
+        if name:
+            return f"{name} before {_lowered(opening.title) or opening.id} closed"
+    return f"{plan.runs[0].id} newest first" if plan.runs else "newest first"

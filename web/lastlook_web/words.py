@@ -9,7 +9,7 @@ from typing import Any
 from flask import Flask, url_for
 from markupsafe import Markup, escape
 
-from lastlook import times
+from lastlook import plan_depths, times
 from lastlook.plan import colours
 from lastlook.records import (
     CaptureTime,
@@ -23,6 +23,7 @@ from lastlook.records import (
     ProposalSource,
     RunStatus,
 )
+from lastlook.telling import decision_words
 
 REFUSALS = {
     400: ("That cannot be read", "The address or the form holds something that makes no sense here.",
@@ -117,6 +118,8 @@ def install(app: Flask) -> None:
             "status": _STATUS.__getitem__,
             "colour": colours.spoken,
             "decided": decided,
+            "decided_drawn": decision_words,
+            "depth": plan_depths.words,
             "fact": lambda key: _FACTS.get(str(key).lower(), str(key)),
             "rfc3339": lambda instant: times.format_rfc3339(instant, "UTC"),
         }
