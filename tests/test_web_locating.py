@@ -80,6 +80,8 @@ def test_a_run_is_drawn_on_the_skin_without_script(client: FlaskClient, scene: S
     assert "use a depth stop and confirm by another means" in page
     assert re.search(r"\bsafe\b", page) is None
     assert "style=" not in page
+    assert re.search(r'id="q"[^>]* value=""', page), "the question box is not this form's"
+    assert "Change it in the plan" not in page, "its depth was said by hand"
 
 
 def test_point_here_lists_what_is_under_it(client: FlaskClient, scene: Scene) -> None:
