@@ -1,9 +1,10 @@
 """Fonts of the print: which are needed for what is written, cut down to the letters that are used.
 
-Most letters come from fonts that are installed with the program, so that the same record gives the same bytes anywhere.
-A letter that none of them has is looked for among the fonts of the computer (by fontconfig); a record says where that
-was so, and it names letters that no font has. All fonts here are free to embed: the packaged ones are under the SIL
-Open Font License; one whose maker forbids embedding (OS/2 fsType, OpenType specification) is passed over.
+Letters come from fonts that are installed with the program, as dependencies or in its own `letters/`, so that the same
+record gives the same bytes anywhere; a font is read only where the ones before it lack a letter. A letter that none of
+them has is looked for among the fonts of the computer (by fontconfig); a record says where that was so, and it names
+letters that no font has. All fonts here are free to embed: the packaged ones are under the SIL Open Font License; one
+whose maker forbids embedding (OS/2 fsType, OpenType specification) is passed over.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import uharfbuzz as harfbuzz
+from fontTools.unicodedata import script
 
 SANS = "sans"
 _PACKAGED = (  # package and file; the first that has a letter gives it
@@ -31,12 +33,19 @@ _PACKAGED = (  # package and file; the first that has a letter gives it
     ("fontpkg_noto_sans_khmer", "files/NotoSansKhmer[wdth,wght].ttf"),
     ("noto_cjk_sans_jp_regular", "NotoSansCJKjp-Regular.otf"),  # Chinese, Japanese, Korean; large, so on request
 )
+_OWN = "letters"  # the folder of faces that are part of the program: see SOURCE.md there
 _EAST_ASIAN = ("CJK", "HIRAGANA", "KATAKANA", "HANGUL", "BOPOMOFO")
 EAST_ASIAN_HINT = "pip install 'lastlook[cjk]' brings Chinese, Japanese and Korean letters."
 OTHER_HINT = "Install a font that has them, as Debian's fonts-noto-core: any that fontconfig lists is used."
 INSTEAD = {"→": "–>", "←": "<–", "≤": "<=", "≥": ">=", "✓": "x", "\u00ad": "", "\u200b": ""}
 """Signs of ours that are printed in other letters, and marks of where a word may be broken."""
-_JOINERS = "\u200c\u200d"
+_JOINERS = "\u200c\u200d\u180e"  # without a form of their own, they choose that of their neighbours
+# Scripts whose letters stand side by side as they are (Unicode, The Core Specification, chapters 7, 8.6, 18 to 20);
+# letters of every other one take forms by their neighbours. Marks and writing from the right are told by the letters.
+_SIDE_BY_SIDE = frozenset(
+    ("Zyyy", "Zinh", "Zzzz", "Latn", "Grek", "Cyrl", "Armn", "Geor", "Hani", "Hira", "Kana", "Bopo", "Hang", "Ethi")
+    + ("Cans", "Cher", "Yiii", "Vaii", "Tfng", "Lisu", "Olck", "Osge", "Bamu", "Plrd")
+)
 _LOST = "[?]"
 _ALWAYS = frozenset({*range(32, 127), *map(ord, "\u00a0·–—…[?]")})
 
@@ -124,9 +133,11 @@ def hints(missing: str) -> tuple[str, ...]:
 
 
 def _shaped(letters: Iterable[str]) -> bool:
-    """Does any letter need its neighbours to be drawn: letters written from the right, marks, scripts that join."""
+    """Does any letter need its neighbours: a script that joins or reorders, marks, writing from the right."""
     return any(
-        unicodedata.bidirectional(letter) in {"R", "AL"} or unicodedata.category(letter) in {"Mn", "Mc"}
+        script(letter) not in _SIDE_BY_SIDE
+        or unicodedata.bidirectional(letter) in {"R", "AL"}
+        or unicodedata.category(letter) in {"Mn", "Mc"}
         for letter in letters
         if ord(letter) > 127
     )
@@ -140,6 +151,7 @@ def packaged() -> tuple[Face, ...]:
         spec = util.find_spec(package)
         places = list(spec.submodule_search_locations or ()) if spec is not None else []
         found += [Face(Path(place) / file) for place in places if (Path(place) / file).is_file()]
+    found += [Face(path) for path in sorted((Path(__file__).parent / _OWN).glob("*.ttf"))]
     return tuple(found)
 
 
