@@ -43,8 +43,10 @@ _JOINERS = "\u200c\u200d\u180e"  # without a form of their own, they choose that
 # Scripts whose letters stand side by side as they are (Unicode, The Core Specification, chapters 7, 8.6, 18 to 20);
 # letters of every other one take forms by their neighbours. Marks and writing from the right are told by the letters.
 _SIDE_BY_SIDE = frozenset(
-    ("Zyyy", "Zinh", "Zzzz", "Latn", "Grek", "Cyrl", "Armn", "Geor", "Hani", "Hira", "Kana", "Bopo", "Hang", "Ethi")
-    + ("Cans", "Cher", "Yiii", "Vaii", "Tfng", "Lisu", "Olck", "Osge", "Bamu", "Plrd")
+    {
+        *("Zyyy", "Zinh", "Zzzz", "Latn", "Grek", "Cyrl", "Armn", "Geor", "Hani", "Hira", "Kana", "Bopo", "Hang"),
+        *("Ethi", "Cans", "Cher", "Yiii", "Vaii", "Tfng", "Lisu", "Olck", "Osge", "Bamu", "Plrd"),
+    }
 )
 _LOST = "[?]"
 _ALWAYS = frozenset({*range(32, 127), *map(ord, "\u00a0·–—…[?]")})
