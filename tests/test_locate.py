@@ -96,6 +96,28 @@ def test_depth_comes_from_a_second_inside_picture(scene: Scene) -> None:
         assert len(found.others) == 1
 
 
+@pytest.mark.parametrize(("factor", "told"), [(0.1, "contradict each other"), (0.6, "do not agree")])
+def test_a_wrong_length_draws_no_band_and_says_why(own: Scene, factor: float, told: str) -> None:
+    """One diagonal beside the two lengths known: in centimetres, or read off the wrong edge; then as it is."""
+    x, y = np.array(own.model.half) * 0.9
+    ends = own.skin("closed", np.array([[-x, -y], [x, y]]))
+    with Store(own.archive, by="ada") as store:
+        before = locate.locate(store, "W03", own.ids["closed"]).carried[0].band
+        wrong = marking.know_length(store, own.ids["closed"], ends, factor * 2 * float(np.hypot(x, y)))
+        found = locate.locate(store, "W03", own.ids["closed"])
+        assert found.carried[0].band is None
+        assert len(found.carried[0].line) > 2
+        assert told in " ".join(found.said)
+        assert "does not lie just there" in " ".join(found.said)
+        assert locate.under(found, own.truth(0)[10]) == []
+        deciding.undo(store, wrong.uid)
+        marking.know_length(store, own.ids["closed"], ends, 2 * float(np.hypot(x, y)))
+        after = locate.locate(store, "W03", own.ids["closed"]).carried[0].band
+        assert before is not None
+        assert after is not None
+        assert np.median(after.half) == pytest.approx(np.median(before.half), rel=0.25)
+
+
 def test_all_marks_of_a_picture_are_carried(scene: Scene) -> None:
     with Store(scene.archive) as store:
         found = locate.locate(store, scene.ids["inside-1"], scene.ids["closed"])
@@ -306,6 +328,7 @@ def test_a_refusal_is_a_finding(scene: Scene, run: Callable[..., tuple[int, str]
     code, out = run(scene, "locate", "W03", "--on", scene.ids["other"])
     assert code == 1
     assert "Not registered" in out
+    assert CAUTION in out
 
 
 def test_mark_follows_a_wire_and_tie_lists_residuals(own: Scene, run: Callable[..., tuple[int, str]]) -> None:

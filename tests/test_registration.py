@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lastlook import registering
+from lastlook import scale_doubts
+from lastlook.cards import layout
 from lastlook.registration import (
     band,
     camera,
@@ -89,8 +90,69 @@ def test_a_length_in_another_unit_is_told(mm: float, told: bool) -> None:
     """Beside 400 mm over 1260 pixels, 240 mm over 750 typed as centimetres or inches; a view at 60° halves it."""
     p, q, r = np.array([[120.0, 130.0], [1380.0, 130.0], [1380.0, 880.0]])
     lengths = [pose.Length("a", p, q, 400.0, 0.5), pose.Length("a", q, r, mm, 0.5)]
-    assert bool(registering.contradiction(lengths)) is told
-    assert registering.contradiction(lengths[:1]) == ()
+    assert bool(scale_doubts.contradiction(lengths)) is told
+    assert scale_doubts.contradiction(lengths[:1]) == ()
+
+
+def _cameras(rng: np.random.Generator, *mm: float) -> tuple[pose.Cameras, pose.Cameras, list[pose.Length]]:
+    """A pair of cameras over the bench, scaled by lengths of 200 mm along it and 120 mm across, typed as `mm`; the
+    same without any length."""
+    pair = scenes.unseen(rng)
+    got = plane.register(truth.by_hand(pair, rng), pair.outline_in())
+    assert isinstance(got, PlaneMap)
+    ends = [[[-100.0, 0, 0], [100.0, 0, 0]], [[0, -60.0, 0], [0, 60.0, 0]], [[-100.0, 60, 0], [100.0, 60, 0]]]
+    lengths = []
+    for at, each in zip(ends, mm, strict=False):
+        p, q = pair.cam_out.project(np.array(at))
+        lengths.append(pose.Length("b", p, q, each))
+    made, bare = (pose.solve(got.ties, got.matrix, *truth.lenses(pair), each) for each in (lengths, ()))
+    assert made is not None
+    assert bare is not None
+    return made, bare, lengths
+
+
+@pytest.mark.parametrize(("mm", "told"), [(200.0, False), (20.0, True), (200 / 25.4, True), (200_000.0, True)])
+def test_one_length_in_another_unit_is_told_by_where_the_camera_would_have_been(mm: float, told: bool) -> None:
+    """Seen from some 40 cm: in centimetres that would be 4 cm, where no usual camera sees sharp."""
+    made, *_ = _cameras(np.random.default_rng(71), mm)
+    assert bool(scale_doubts.distance(made)) is told
+
+
+@pytest.mark.parametrize(
+    ("given", "told"), [((200, 120, 200), False), ((200, 120, 100), True), ((200, 120, 280), True), ((203, 121), False)]
+)
+def test_lengths_that_do_not_agree_are_told(given: tuple[float, ...], told: bool) -> None:
+    for seed in (71, 72, 73):
+        assert bool(scale_doubts.disagreeing(*_cameras(np.random.default_rng(seed), *given)[1:])) is told, seed
+
+
+def test_one_length_in_another_unit_is_told_by_a_bench_card() -> None:
+    """A marker of 14 mm in each corner of the card, printed here at 5 pixels a millimetre."""
+    card = np.full((700, 900), 255, np.uint8)
+    for id, (x, y) in layout.MARKER_AT.items():
+        modules = np.array(layout.bits_of_marker(id), np.uint8) * 255
+        side = round(layout.MARKER * 5)
+        at = round(y * 5) + 100, round(x * 5) + 100
+        card[at[0] : at[0] + side, at[1] : at[1] + side] = cv2.resize(
+            modules, (side, side), interpolation=cv2.INTER_NEAREST
+        )
+    seen = markers.find(card, (layout.MARKER_FAMILY,))
+    assert len(seen) == len(layout.MARKER_AT)
+    p, q = np.array([[50.0, 600.0], [650.0, 600.0]])
+    for mm, told in ((120.0, False), (12.0, True), (1200.0, True)):
+        said = scale_doubts.beside_card([pose.Length("b", p, q, mm)], "b", seen, layout.MARKER)
+        assert bool(said) is told, mm
+        assert not said or "would be about 1" in said[0]
+    assert scale_doubts.beside_card([pose.Length("b", p, q, 12.0)], "b", (), layout.MARKER) == ()
+
+
+def test_a_run_longer_than_its_wire_is_told_and_one_length_alone_is_said() -> None:
+    assert scale_doubts.over_cut("W03", 430, 5, 420) == ()
+    assert scale_doubts.over_cut("W03", 4200, 5, 420)
+    assert scale_doubts.over_cut("W03", 4200, 5, None) == ()
+    one = pose.Length("b", np.zeros(2), np.array([300.0, 0.0]), 100.0)
+    assert "one length alone (100 mm)" in scale_doubts.unchecked([one])[0]
+    assert scale_doubts.unchecked([one, one]) == ()
 
 
 def test_three_ties_are_too_few_and_what_helps_is_said() -> None:

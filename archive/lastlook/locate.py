@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lastlook import marking, picturing
+from lastlook import marking, picturing, scale_doubts
 from lastlook.catalogue import pictures
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.marking import Known, Mark
@@ -180,6 +180,10 @@ def _carry_all(store: Store, registration: Registration, target: str, margin: fl
     cameras = registration.cameras
     if cameras is None:
         said.append("No pair of cameras fits these points: the line is carried along the skin, without a band.")
+    elif registration.doubted:
+        said.append(
+            "Until the length is put right the line is carried along the skin: the run does not lie just there."
+        )
     elif not cameras.scaled:
         said.append(
             "No length is known on the skin: the line is carried along the skin, without a band. Give one known length"
@@ -232,6 +236,10 @@ def _carry(store: Store, registration: Registration, mark: Mark, margin: float) 
     )
     length = float(np.linalg.norm(np.diff(drawn.skin, axis=0), axis=1).sum()) if len(dense) > 1 else None
     at = lens_b.bend(drawn.line)
+    if run is not None and length is not None:
+        doubts = scale_doubts.over_cut(run.id, length, 2 * float(np.median(drawn.half)), run.cut_length_mm)
+        if doubts:
+            return Carried(mark, title, colour, outside.to_full(at), None, deep, None), [*doubts, *words]
     return Carried(mark, title, colour, outside.to_full(at), drawn, deep, length), words
 
 

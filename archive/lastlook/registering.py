@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from lastlook import marking, picturing
+from lastlook import marking, picturing, scale_doubts
 from lastlook.cards import layout
 from lastlook.marking import Known
 from lastlook.picturing import Loaded
@@ -24,14 +24,14 @@ from lastlook.store import Store
 
 Points = NDArray[np.float64]
 
-_MOST_APART = 4.0  # how many times the mm per pixel of one known length may be another's in one picture
 HAND_PX = 1.3  # of 1600: how exactly a person points at a place in two pictures
 
 
 @dataclass(frozen=True, slots=True)
 class Registration:
     """How two pictures hang together. `found` is the map or the refusal (working pixels); `cameras` None where none
-    fit; `ties` all that were offered; `lens` lines in words; `scale_basis` '' without scale."""
+    fit; `ties` all that were offered; `lens` lines in words; `scale_basis` '' where no length is known; `doubted` where
+    lengths are known and contradict something, so that nothing is scaled by them; `said` says what."""
 
     inside: Loaded
     outside: Loaded
@@ -42,6 +42,7 @@ class Registration:
     lens_basis: tuple[str, str]
     outlined: bool
     said: tuple[str, ...] = ()
+    doubted: bool = False
 
     @property
     def scaled(self) -> bool:
@@ -70,7 +71,7 @@ def register(
         HAND_PX * max(outside.size) / 1600,
         TieSource.HAND,
     )
-    printed, lengths, basis = _known(store, inside, outside, lens_a, lens_b)
+    printed, lengths, typed, basis = _known(store, inside, outside, lens_a, lens_b)
     drawn_a, drawn_b = (_outline(store, each) for each in (inside, outside))
     outline = drawn_a if drawn_a is not None else _around(hand, printed, inside)
     grow: plane.Grow | None = None
@@ -96,29 +97,55 @@ def register(
     else:
         found = plane.register(every, outline, grow=grow)
     cameras = None
+    doubts = scale_doubts.contradiction(lengths)
     if isinstance(found, PlaneMap):
-        cameras = pose.solve(found.ties, found.matrix, lens_a, lens_b, lengths, allowed=found.allowed)
+        fit = (found.ties, found.matrix, lens_a, lens_b)
+        cameras = pose.solve(*fit, lengths, allowed=found.allowed)
+        if lengths and not doubts:
+            bare = pose.solve(*fit, allowed=found.allowed) if len(lengths) > 1 and typed else None
+            doubts = scale_doubts.disagreeing(bare, lengths) or scale_doubts.distance(cameras)
+            doubts = doubts or _beside_cards(store, typed, inside, outside)
+        if doubts:
+            cameras = pose.solve(*fit, allowed=found.allowed)
     return Registration(
         inside,
         outside,
         every,
         found,
         cameras,
-        basis if lengths else "",
+        (f"{basis}; not believed" if doubts else basis) if lengths else "",
         (lens_a.basis, lens_b.basis),
         grow is not None,
-        contradiction(lengths),
+        doubts or scale_doubts.unchecked(lengths),
+        bool(doubts),
     )
+
+
+def _beside_cards(store: Store, typed: list[Length], inside: Loaded, outside: Loaded) -> tuple[str, ...]:
+    """What bench cards in the two pictures say against the lengths a person gave."""
+    for side, loaded in (("a", inside), ("b", outside)):
+        if not any(each.on == side for each in typed):
+            continue
+        known = [*marking.knowns(store, "marker"), *marking.knowns(store, loaded.picture.id)]
+        cards = [each.mm for each in known if each.what == "marker" and each.name == "card"]
+        seen = [each for each in markers.find(loaded.grey, (layout.MARKER_FAMILY,)) if each.id in layout.MARKER_AT]
+        said = scale_doubts.beside_card(typed, side, seen, cards[-1] if cards else layout.MARKER)
+        if said:
+            return said
+    return ()
 
 
 # ------------------------------------------------------------------------------------------------ what is known
 
 
-def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: Lens) -> tuple[Ties, list[Length], str]:
-    """Ties from markers that stay, and known lengths of both pictures, with what they rest on."""
+def _known(
+    store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: Lens
+) -> tuple[Ties, list[Length], list[Length], str]:
+    """Ties from markers that stay, known lengths of both pictures, those a person gave, and what all rest on."""
     sides = {"a": (inside, lens_a), "b": (outside, lens_b)}
     staying = [each for each in marking.knowns(store, "marker") if each.what == "marker"]
     lengths: list[Length] = []
+    typed: list[Length] = []
     basis: list[str] = []
     corners: dict[str, dict[str, Points]] = {"a": {}, "b": {}}
     for side, (loaded, lens) in sides.items():
@@ -126,7 +153,8 @@ def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: 
         for each in known:
             if each.what == "length" and each.points is not None:
                 p, q = lens.straighten(loaded.to_work(each.points))
-                lengths.append(_length(side, p, q, each.mm, each.within))
+                typed.append(_length(side, p, q, each.mm, each.within))
+                lengths.append(typed[-1])
                 basis.append(f"a length of {each.mm:.4g} mm")
             elif each.what == "plane" and each.points is not None and each.places is not None:
                 at = lens.straighten(loaded.to_work(each.points))
@@ -148,7 +176,7 @@ def _known(store: Store, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: 
         if len(one) == len(two):
             names = [f"{name} corner {n + 1}" for n in range(len(one))]
             parts.append(ties.make(one, two, 0.2 * max(outside.size) / 1600, TieSource.MARKER, names))
-    return ties.joined(*parts) if parts else ties.none(), lengths, ", ".join(dict.fromkeys(basis))
+    return ties.joined(*parts) if parts else ties.none(), lengths, typed, ", ".join(dict.fromkeys(basis))
 
 
 def card_corners(seen: Sequence[markers.Marker], known: Known) -> list[tuple[Points, Points]]:
@@ -179,24 +207,6 @@ def _between(side: str, at: Points, places: Points, within: float) -> list[Lengt
 
 def _length(side: str, p: Points, q: Points, mm: float, within: float) -> Length:
     return Length("a" if side == "a" else "b", p, q, mm, max(within, 0.0015 * mm))
-
-
-def contradiction(lengths: Sequence[Length]) -> tuple[str, ...]:
-    """A line where millimetres per pixel of one picture's known lengths lie too far apart for one plane: a tilt that no
-    one photographs at would still fit them, and its band be wrong. The factor is our own judgement, no source."""
-    for side in ("a", "b"):
-        scales = [
-            (each.mm / apart, each.mm)
-            for each in lengths
-            if each.on == side and (apart := float(np.linalg.norm(np.subtract(each.p, each.q)))) >= 1
-        ]
-        if scales and max(scales)[0] > _MOST_APART * min(scales)[0]:
-            one, other = min(scales)[1], max(scales)[1]
-            return (
-                f"Known lengths contradict each other ({one:.4g} mm and {other:.4g} mm): look whether one is not in mm."
-                " The band is not to be relied on until then.",
-            )
-    return ()
 
 
 def _outline(store: Store, loaded: Loaded) -> Points | None:

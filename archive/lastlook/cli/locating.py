@@ -147,7 +147,7 @@ def located_lines(found: Located, near: list[Under] | None) -> list[str]:
 
     lines = [f"{where(found.inside)} ({found.inside.id}) onto {where(found.outside)} ({found.outside.id})"]
     if found.refusal is not None:
-        return [*lines, f"Not registered: {found.refusal.why}.", f"  {sentence(found.refusal.help)}"]
+        return [*lines, f"Not registered: {found.refusal.why}.", f"  {sentence(found.refusal.help)}", CAUTION]
     for each in found.carried:
         name = f"{each.mark.of} {each.title}".strip() or each.mark.label or "mark"
         if each.band is None:
@@ -167,7 +167,7 @@ def located_lines(found: Located, near: list[Under] | None) -> list[str]:
             state = "INSIDE its band" if one.to_band_mm <= 0 else f"{one.to_band_mm:.1f} mm outside its band"
             lines.append(f"  {name}: {one.to_line_mm:.1f} mm from its line, {state}")
         if not near:
-            lines.append("  Nothing can be said in mm: no length is known.")
+            lines.append("  Nothing can be said in mm: no length that can be believed is known.")
     lines += [*found.said]
     if found.others:
         lines.append(f"Other inside pictures: {' '.join(found.others)}")

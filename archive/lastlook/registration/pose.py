@@ -269,6 +269,11 @@ def _lengths(setup: Setup, ends: _Ends) -> Floats:
     return np.asarray(np.linalg.norm(np.vstack([first, second]), axis=1))
 
 
+def lengths_seen(setup: Setup, lengths: Sequence[Length]) -> Floats:
+    """What a setup makes of known lengths, (N,) in its unit, in their order."""
+    return np.concatenate([_lengths(setup, _ends([each])) for each in lengths]) if lengths else np.zeros(0)
+
+
 def _length_errors(setup: Setup, ends: _Ends) -> Floats:
     return np.asarray((_lengths(setup, ends) - ends.mm) / ends.within)
 
