@@ -6,7 +6,7 @@ undo or in a rebuild, ends in the same.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -40,6 +40,10 @@ class Around:
     alike: tuple[Alike, ...]
 
 
+ByTime = tuple[tuple[SessionOverlap, ...], tuple[Neighbour, ...]]
+"""The sessions and the neighbours of a picture: all that speaks for it and can change when times do."""
+
+
 def all_sessions(store: Store) -> tuple[Session, ...]:
     """The sessions that stand, in order of their start."""
     catalogue = store.catalogue
@@ -62,7 +66,7 @@ class Surroundings:
         self._shown = _cards_of(store, {one.sha256 for one in everyone.values()})
         bounds = {pictures.ms(at) for session in self._sessions for at in (session.start, session.end)}
         around = {one.rid: one for one in (*wanted, *near)}.values()
-        self._anchors = Anchors.of(self._all_anchors(around), bounds)
+        self._anchors = Anchors(self._all_anchors(around), bounds)
         self._alike = {
             rid: tuple(alike for other, agreeing in each if (alike := self._alike_to(everyone[other], agreeing)))
             for rid, each in links.items()
@@ -71,18 +75,24 @@ class Surroundings:
     def of(self, one: Placed) -> Around:
         said, caption = self._said.get(one.id, ((), ""))
         shown = self._shown.get(one.sha256, [])
-        moment = _moment(one)
-        near = self._anchors.around(moment, one.id) if moment is not None else ()
-        # What a card said to this clip is its own evidence already.
-        near = tuple(each for each in near if not (each.by_card and shown and each.file == one.file))
+        overlaps, near = self.by_time(one)
         return Around(
             said,
             caption,
             cards.held(shown, one.clip_ms, DEFAULT.card_moment_ms),
-            sessions.overlaps(self._sessions, _time(one)),
+            overlaps,
             near,
             self._alike.get(one.rid, ()),
         )
+
+    def by_time(self, one: Placed) -> ByTime:
+        """What of a picture's surroundings hangs on when it and others were taken."""
+        shown = self._shown.get(one.sha256, [])
+        moment = _moment(one)
+        near = self._anchors.around(moment, one.id) if moment is not None else ()
+        # What a card said to this clip is its own evidence already.
+        near = tuple(each for each in near if not (each.by_card and shown and each.file == one.file))
+        return sessions.overlaps(self._sessions, _time(one)) if self._sessions else (), near
 
     def _all_anchors(self, everyone: Iterable[Placed]) -> list[Anchor]:
         found: list[Anchor] = []
@@ -167,6 +177,19 @@ def by_time(store: Store) -> list[int]:
     moments = [at for one in placed.by_rids(catalogue, anchors) if (at := _moment(one)) is not None]
     found.update(one.rid for one in placed.between(catalogue, neighbours.span(moments)))
     return sorted(found)
+
+
+def around_by_time(store: Store) -> dict[int, ByTime]:
+    """By row, what speaks for pictures and hangs on time. Those of which nothing does may be missing."""
+    wanted = placed.by_rids(store.catalogue, by_time(store))
+    surroundings = Surroundings(store, wanted)
+    return {one.rid: surroundings.by_time(one) for one in wanted}
+
+
+def differing(before: Mapping[int, ByTime], now: Mapping[int, ByTime]) -> list[int]:
+    """Rows of the pictures for which something else speaks now: proposals for all others come out as they were."""
+    nothing: ByTime = ((), ())
+    return sorted(rid for rid in {*before, *now} if before.get(rid, nothing) != now.get(rid, nothing))
 
 
 def _cards_of(store: Store, sha256s: Iterable[str]) -> dict[str, list[Shown]]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import exp
 
 from lastlook.records import Dimension, Proposal, ProposalSource
@@ -34,55 +34,88 @@ class Anchor:
     by_card: bool
 
 
-@dataclass(frozen=True)
 class Anchors:
     """Anchors in order of time, and the moments over which nothing reaches (starts and ends of sessions)."""
 
-    anchors: tuple[Anchor, ...]
-    boundaries: tuple[int, ...]
-    _times: list[int] = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_times", [anchor.at_ms for anchor in self.anchors])
-
-    @staticmethod
-    def of(anchors: Iterable[Anchor], boundaries: Iterable[int]) -> Anchors:
-        return Anchors(
-            tuple(sorted(anchors, key=lambda one: (one.at_ms, one.by_card, one.picture))), tuple(sorted(boundaries))
-        )
+    def __init__(self, anchors: Iterable[Anchor], boundaries: Iterable[int]) -> None:
+        self._anchors = sorted(anchors, key=lambda one: (one.at_ms, one.by_card, one.picture))
+        self._boundaries = sorted(boundaries)
+        self._times = [anchor.at_ms for anchor in self._anchors]
+        # Asked for every picture of an archive: what is looked for has a list of its own, so that nothing is stepped
+        # over. Both hold places in `_anchors`.
+        self._said = [at for at, anchor in enumerate(self._anchors) if not anchor.by_card]
+        self._cards = [at for at, anchor in enumerate(self._anchors) if anchor.by_card]
+        # For each card, the place in `_cards` of the last one before it that says something else; -1 without.
+        self._other: list[int] = []
+        for place, at in enumerate(self._cards):
+            if place and self._anchors[self._cards[place - 1]].targets == self._anchors[at].targets:
+                self._other.append(self._other[-1])
+            else:
+                self._other.append(place - 1)
 
     def around(self, at_ms: int, picture: str) -> tuple[Neighbour, ...]:
         """The nearest anchors before and after a moment, `picture` itself left out: of each side the nearest one that a
         person placed, and the nearest with a card."""
-        found = [
-            *self._side(at_ms, picture, range(bisect_right(self._times, at_ms) - 1, -1, -1), earlier=True),
-            *self._side(at_ms, picture, range(bisect_left(self._times, at_ms), len(self.anchors)), earlier=False),
-        ]
+        found = [*self._before(at_ms, picture), *self._after(at_ms, picture)]
         # Two pictures of one moment are before and after each other.
         return tuple({(one.picture, one.by_card, one.superseded): one for one in found}.values())
 
-    def _side(self, at_ms: int, picture: str, order: range, *, earlier: bool) -> list[Neighbour]:
-        found: dict[bool, Neighbour] = {}
-        for index in order:
-            anchor = self.anchors[index]
-            gap = abs(anchor.at_ms - at_ms)
-            if gap > REACH_MS or self._is_parted(anchor.at_ms, at_ms):
-                break
-            if anchor.picture == picture:
-                continue
-            one = Neighbour(anchor.picture, anchor.file, gap, earlier, anchor.by_card, anchor.targets)
-            # What lies behind a card belongs to what was before it: only the card before is looked at, too.
-            shown = found.get(True)
-            if shown is not None:
-                if anchor.by_card and anchor.targets != shown.targets:
-                    return [*found.values(), replace(one, superseded=True)] if earlier else [*found.values()]
-            elif anchor.by_card or False not in found:
-                found[anchor.by_card] = one
-        return list(found.values())
+    def _before(self, at_ms: int, picture: str) -> list[Neighbour]:
+        passed = bisect_right(self._boundaries, at_ms)
+        lowest = at_ms - REACH_MS
+        if passed:
+            lowest = max(lowest, self._boundaries[passed - 1])
+        first = bisect_left(self._times, lowest)
+        end = bisect_right(self._times, at_ms)
+        if first == end:
+            return []
+        place = self._back(self._cards, bisect_left(self._cards, end) - 1, first, picture)
+        card = self._cards[place] if place >= 0 else -1
+        said = self._back(self._said, bisect_left(self._said, end) - 1, first, picture)
+        found = []
+        # What lies behind a card belongs to what was before it: only the card before is looked at, too.
+        if said >= 0 and self._said[said] > card:
+            found.append(self._neighbour(self._said[said], at_ms, earlier=True))
+        if place >= 0:
+            found.append(self._neighbour(card, at_ms, earlier=True))
+            other = self._back(self._cards, self._other[place], first, picture)
+            while other >= 0 and self._anchors[self._cards[other]].targets == self._anchors[card].targets:
+                other = self._back(self._cards, other - 1, first, picture)
+            if other >= 0:
+                found.append(replace(self._neighbour(self._cards[other], at_ms, earlier=True), superseded=True))
+        return found
 
-    def _is_parted(self, one: int, other: int) -> bool:
-        low, high = sorted((one, other))
-        return bisect_right(self.boundaries, high) > bisect_right(self.boundaries, low)
+    def _after(self, at_ms: int, picture: str) -> list[Neighbour]:
+        passed = bisect_right(self._boundaries, at_ms)
+        end = bisect_right(self._times, at_ms + REACH_MS)
+        if passed < len(self._boundaries):
+            end = min(end, bisect_left(self._times, self._boundaries[passed]))
+        first = bisect_left(self._times, at_ms)
+        if first >= end:
+            return []
+        card = self._on(self._cards, first, end, picture)
+        said = self._on(self._said, first, end, picture)
+        nearest = [said, card] if card < 0 or said < card else [card]
+        return [self._neighbour(at, at_ms, earlier=False) for at in nearest if at >= 0]
+
+    def _back(self, places: list[int], place: int, first: int, picture: str) -> int:
+        """The last place in `places`, from `place` back, of an anchor from `first` on that is not `picture`; or -1."""
+        while place >= 0 and self._anchors[places[place]].picture == picture:
+            place -= 1
+        return place if place >= 0 and places[place] >= first else -1
+
+    def _on(self, places: list[int], first: int, end: int, picture: str) -> int:
+        """The first anchor in `places` from `first` on and before `end` that is not `picture`; or -1."""
+        place = bisect_left(places, first)
+        while place < len(places) and self._anchors[places[place]].picture == picture:
+            place += 1
+        return places[place] if place < len(places) and places[place] < end else -1
+
+    def _neighbour(self, at: int, at_ms: int, *, earlier: bool) -> Neighbour:
+        anchor = self._anchors[at]
+        return Neighbour(
+            anchor.picture, anchor.file, abs(anchor.at_ms - at_ms), earlier, anchor.by_card, anchor.targets
+        )
 
 
 def propose(context: Context) -> list[Proposal]:
