@@ -9,7 +9,7 @@ media.py          pictures and originals as files  sheets.py          the plan, 
 jobs.py           long work, started and watched   bench.py           photos straight from a phone
 uploads.py        files as they come, piece by piece                  joining.py   letting a phone in
 visits.py         who is in, and for how long      receiving.py       the server, and how much it takes in
-lan.py            this machine's own addresses
+lan.py            this machine's own addresses         warming.py   what pages keep, read before the first
 """
 
 from lastlook_web.app import create_app, serve

@@ -98,14 +98,21 @@ def create_app(config: ViewerConfig) -> Flask:
     return app
 
 
-def serve(config: ViewerConfig, ready: Callable[[Flask], None] = lambda app: None) -> None:
-    """Serve until interrupted; `ready` is called when it listens. Raises UsageError where the address cannot be had."""
+def serve(
+    config: ViewerConfig,
+    ready: Callable[[Flask], None] = lambda app: None,
+    telling: Callable[[str], None] = lambda line: None,
+) -> None:
+    """Serve until interrupted; `ready` is called when it listens and has read what every page needs, `telling` with a
+    line where that takes a while. Raises UsageError where the address cannot be had."""
     from lastlook_web.receiving import server_of
+    from lastlook_web.warming import warm
 
     app = create_app(config)
     hosts = (config.host, *config.lan)
     server = server_of(app, [one for host in hosts for one in _bound(host, config.port)])
     try:
+        warm(app, telling)
         ready(app)
         server.run()
     finally:

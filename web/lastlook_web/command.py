@@ -113,7 +113,7 @@ def serve(
             webbrowser.open(address)
 
     try:
-        run(config, ready)
+        run(config, ready, lambda line: click.echo(line, err=True))
     except KeyboardInterrupt:
         click.echo("\nEnded.")
     return 0
