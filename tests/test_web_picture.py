@@ -392,6 +392,27 @@ def test_marks_need_the_token_and_only_their_own_picture_is_changed(
     assert post(client, f"/picture/{fresh}/mark/undo", {"uid": plan.uid}).status_code == 400
 
 
+@pytest.mark.parametrize(
+    ("act", "fields", "typed"),
+    [("mark", {"shape": "ring", "points": "0,0"}, ()),
+     ("known", {"card": "1", "mm": "forty <b>"}, ("forty &lt;b&gt;",)),
+     ("known", {"points": "0.1,0.1 0.4,0.1", "mm": "1,200", "within": "0,3"}, ("1,200", "0,3")),
+     ("mark/undo", {"uid": "none"}, ())],
+)  # fmt: skip
+def test_a_form_that_cannot_be_kept_comes_back_as_typed(
+    client: FlaskClient, fresh: str, act: str, fields: dict[str, str], typed: tuple[str, ...]
+) -> None:
+    answer = post(client, f"/picture/{fresh}/{act}", fields, script=False)
+    assert answer.status_code == 400
+    assert answer.text.count('role="alert"') == 1
+    assert 'id="zoom"' in answer.text, "the picture's own page, not a bare one"
+    for words in typed:
+        assert f'value="{words}"' in answer.text
+    by_script = post(client, f"/picture/{fresh}/{act}", fields)
+    assert by_script.status_code == 400
+    assert by_script.get_json()["said"]
+
+
 def test_words_of_a_mark_stay_words(client: FlaskClient, fresh: str) -> None:
     wicked = '"><script>alert(1)</script><text'
     said = post(client, f"/picture/{fresh}/mark", {"shape": "point", "points": "0.5,0.5", "label": wicked}).get_json()

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import threading
 from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,10 +25,12 @@ from lastlook.plan import colours, structure
 from lastlook.records import Picture
 from lastlook.registration import trace
 from lastlook.registration.measure import Measure, Scale
+from lastlook_web import given
 from lastlook_web.app import store
-from lastlook_web.words import sentence
 
 pages = Blueprint("marks", __name__)
+
+Answer = Response | tuple[Response | str, int]
 
 SHAPES = {"trace": "Trace", "point": "Point", "region": "Region", "dimension": "Dimension"}
 _SHOWN_WIDTH = 760.0  # CSS pixels a picture is wide, about, where no script says it better
@@ -132,7 +134,16 @@ def unit(picture: Picture) -> float:
     return max(picture.width, 1) / _SHOWN_WIDTH
 
 
-def shown(picture: Picture, *, measure: bool) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A form that could not be kept: which (`mark`, `known`, `card`, `back`), why in words, and what was typed."""
+
+    act: str = ""
+    why: str = ""
+    typed: Mapping[str, str] = field(default_factory=dict)
+
+
+def shown(picture: Picture, *, measure: bool, refused: Refused | None = None) -> dict[str, Any]:
     """What the templates of marks need. `measure`: find lengths too, which may take a moment; else those found."""
     key = picture.id, decisions.last_seq(store().catalogue)
     kept = _scales().kept.get(key)
@@ -151,6 +162,7 @@ def shown(picture: Picture, *, measure: bool) -> dict[str, Any]:
         "has_scale": scale is not None if kept is not None else _says_scale(picture),
         "cards": [each for each in marking.knowns(store(), picture.id) if each.what == "marker"],
         "card_mm": layout.MARKER,
+        "refused": refused or Refused(),
     }
 
 
@@ -216,7 +228,7 @@ def _now(picture: Picture) -> dict[str, str]:
 
 
 @pages.post("/picture/<id>/mark")
-def add(id: str) -> Response | tuple[Response, int]:
+def add(id: str) -> Answer:
     """Keep a mark: `shape`, `points` in shares, `of` an id of the plan, `label`, and `follow` for a wire."""
     picture = viewing.picture(store(), id)
 
@@ -233,31 +245,34 @@ def add(id: str) -> Response | tuple[Response, int]:
         )
         return made.decision, f"Kept: {made.shape}{' of ' + made.of if made.of else ''}.{doubt}"
 
-    return _changed(picture, keep)
+    return _changed(picture, "mark", keep)
 
 
 @pages.post("/picture/<id>/known")
-def know(id: str) -> Response | tuple[Response, int]:
+def know(id: str) -> Answer:
     """Keep a known length (`points`: its two ends, `mm`, `within`), or that a bench card lies on the model (`card`)."""
     picture = viewing.picture(store(), id)
 
     def keep() -> tuple[str, str]:
         if request.form.get("card"):
-            said = marking.know_marker(store(), "card", _number("mm"), picture=picture.id)
+            edge = given.needed(request.form.get("mm", ""), "the edge of its squares", "mm")
+            said = marking.know_marker(store(), "card", edge, picture=picture.id)
             return said.uid, "Kept: a bench card lies on the model in this picture."
         points = _places(picture, request.form.get("points", ""))
         if len(points) != 2:
             raise UsageError(
                 "a known length has two ends", "Draw a dimension with two points, then say how long it is."
             )
-        said = marking.know_length(store(), picture.id, points, _number("mm"), _number("within", 0.5))
+        mm = given.needed(request.form.get("mm", ""), "the length", "mm")
+        within = given.number(request.form.get("within", ""), "its error", "mm")
+        said = marking.know_length(store(), picture.id, points, mm, 0.5 if within is None else within)
         return said.uid, "The length is kept: it is this picture's scale."
 
-    return _changed(picture, keep)
+    return _changed(picture, "card" if request.form.get("card") else "known", keep)
 
 
 @pages.post("/picture/<id>/mark/undo")
-def undo(id: str) -> Response | tuple[Response, int]:
+def undo(id: str) -> Answer:
     """Take back a mark or known size of this picture, or the taking back of one."""
     picture = viewing.picture(store(), id)
 
@@ -277,20 +292,26 @@ def undo(id: str) -> Response | tuple[Response, int]:
         _, made = deciding.undo(store(), uid)
         return made.uid, "Drawn again." if decision.undoes else "Taken back."
 
-    return _changed(picture, take_back)
+    return _changed(picture, "back", take_back)
 
 
-def _changed(picture: Picture, change: Any) -> Response | tuple[Response, int]:
-    """Do it, and answer as was asked: script with what to draw and list now, a form with the page."""
-    if request.accept_mimetypes.best_match(["text/html", "application/json"]) != "application/json":
-        _, said = change()
-        flash(said)
-        return redirect(url_for("pictures.page", id=picture.id, _anchor="marks"), 303)
+def _changed(picture: Picture, act: str, change: Callable[[], tuple[str, str]]) -> Answer:
+    """Do it, and answer as was asked: script with what to draw and list now, a form with the page. What cannot be
+    kept comes back in its form, as it was typed."""
+    from lastlook_web import pictures  # it shows what is drawn here, so it stands above
+
+    by_script = request.accept_mimetypes.best_match(["text/html", "application/json"]) == "application/json"
     try:
         uid, said = change()
-    except UsageError as error:
-        return jsonify(said=f"{sentence(error.message)} {error.hint}"), 400
-    return jsonify(uid=uid, said=said, **_now(picture))
+    except given.WRONG as error:
+        why = given.at_fault(error)
+        if by_script:
+            return jsonify(said=why), 400
+        return pictures.sheet(picture.id, Refused(act, why, request.form)), 400
+    if by_script:
+        return jsonify(uid=uid, said=said, **_now(picture))
+    flash(said)
+    return redirect(url_for("pictures.page", id=picture.id, _anchor="marks"), 303)
 
 
 def _followed(picture: Picture, points: list[list[float]]) -> tuple[Any, str]:
@@ -332,16 +353,6 @@ def _points_text(points: Any) -> str:
 
 def _first(points: Sequence[Any] | Any) -> tuple[float, float]:
     return round(float(points[0][0]) + 0.5, 1), round(float(points[0][1]) + 0.5, 1)
-
-
-def _number(name: str, default: float | None = None) -> float:
-    text = request.form.get(name, "").strip().replace(",", ".")
-    if not text and default is not None:
-        return default
-    try:
-        return float(text)
-    except ValueError:
-        raise UsageError("no number of millimetres was given", "Give one, like 40 or 12.5.") from None
 
 
 def _scales() -> Scales:

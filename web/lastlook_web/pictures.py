@@ -58,6 +58,11 @@ class Line:
 
 @pages.get("/picture/<id>")
 def page(id: str) -> str:
+    return sheet(id)
+
+
+def sheet(id: str, refused: marks.Refused | None = None) -> str:
+    """The page of a picture; `refused` is a form about what is drawn that comes back as it was typed."""
     shown = _shown(id)
     picture = shown.picture
     plan = store().plan
@@ -91,7 +96,7 @@ def page(id: str) -> str:
         drawable=[(heading, items) for heading, items in _drawable(plan) if items],
         strip=sameplace.strip(picture) if picture.page else None,
         looking=looking,
-        **marks.shown(picture, measure=bool(request.args.get("mm"))),
+        **marks.shown(picture, measure=bool(request.args.get("mm")), refused=refused),
     )
 
 
