@@ -14,6 +14,7 @@ from lastlook.catalogue import Catalogue, pictures
 from lastlook.errors import TextIndexError
 from lastlook.plan import structure
 from lastlook.plan.colours import BY_CODE
+from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Plan
 from lastlook.textindex import Document, TextIndex
 
@@ -44,10 +45,15 @@ def rebuild(folder: Path, catalogue: Catalogue, plan: Plan) -> TextIndex:
     return index
 
 
-def catch_up(index: TextIndex, catalogue: Catalogue, plan: Plan) -> int:
+def catch_up(index: TextIndex, catalogue: Catalogue, plan: Plan, report: Report = silent) -> int:
     """Let the index learn what is queued; returns how many pictures that were."""
     learned = 0
+    waiting = 0
     while rids := pictures.unindexed(catalogue, _SLICE):
+        if len(rids) == _SLICE and not waiting:
+            waiting = len(pictures.unindexed(catalogue, -1))
+        if waiting:
+            report(Progress(Stage.INDEX, learned, max(waiting, learned + len(rids))))
         index.replace(documents(catalogue, plan, rids))
         gone = set(rids) - pictures.present(catalogue, rids)
         if gone:

@@ -11,6 +11,7 @@ class Stage(StrEnum):
     SCAN = "scan"  # listing files; total is not known
     READ = "read"  # reading photos and clips
     CODES = "codes"  # searching pictures for codes
+    TIMES = "times"  # resolving times again
     PROPOSE = "propose"  # proposing tags
     GROUP = "group"  # grouping near-duplicates
     INDEX = "index"  # learning words
@@ -47,6 +48,7 @@ _WORDS = {
     Stage.SCAN: "looking for files",
     Stage.READ: "reading",
     Stage.CODES: "looking for cards",
+    Stage.TIMES: "setting times right",
     Stage.PROPOSE: "proposing tags",
     Stage.GROUP: "grouping near-duplicates",
     Stage.INDEX: "learning words",

@@ -14,6 +14,7 @@ from lastlook import clock_fit, grouping, placing, proposing, retime
 from lastlook.catalogue import closings, decisions, pictures, tags
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
+from lastlook.progress import Progress, Stage
 from lastlook.records import Decision, Dimension, Plan, Run, still_id
 from lastlook.store import Store
 
@@ -41,11 +42,13 @@ def project(store: Store, decision: Decision) -> None:
     elif decision.kind in placing.SESSION_KINDS:
         proposing.propose(store, placing.by_session(store, decision))
     elif decision.kind in {"clock", "camera", "reference"}:
-        before = placing.by_time(store)
+        store.report(Progress(Stage.TIMES, 0))
+        before = placing.around_by_time(store)
         also = [str(body[key]) for key in ("camera", "into") if key in body and "name" not in body]
         if clock_fit.refit(catalogue, store.zone, also):
             grouping.regroup(catalogue)
-            proposing.propose(store, sorted({*before, *placing.by_time(store)}))
+            differing = placing.differing(before, placing.around_by_time(store))
+            proposing.propose(store, differing, report=store.report)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         runs = _only_runs_changed(store, decision)

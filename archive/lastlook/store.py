@@ -23,6 +23,7 @@ from lastlook.catalogue import Catalogue, changes, columns, decisions, plain, ta
 from lastlook.catalogue.columns import Columns
 from lastlook.errors import PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
+from lastlook.progress import Report, silent
 from lastlook.records import Build, Dimension, Plan
 from lastlook.textindex import TextIndex
 
@@ -51,6 +52,8 @@ class Store:
     def __init__(self, archive: Archive, *, by: str = "", caches: Caches | None = None, create: bool = False) -> None:
         self.archive = archive
         self.by = by.strip() or author()
+        self.report: Report = silent
+        """Who is told how far the work that follows from a decision has come."""
         self.catalogue = Catalogue(archive.catalogue, create=create)
         self._caches = caches or Caches()
         self._index: TextIndex | None = None
@@ -174,14 +177,15 @@ class Store:
     def followed(
         self, name: str, make: Callable[[], T], update: Callable[[T, Sequence[int]], T], of: object = None
     ) -> T:
-        """What `make` makes of the pictures and their tags; where since then only tags have changed, what `update`
-        makes of it, given the rows of those pictures. As with `kept`, nobody may change it, `update` neither."""
+        """What `make` makes of the pictures, their tags and the plan, not of closings; where since then only tags have
+        changed, what `update` makes of it, given the rows of those pictures. As with `kept`, nobody may change it,
+        `update` neither."""
         if self.catalogue.is_writing():
             return make()
         with self.catalogue.reading():
             counters = self.catalogue.counters()
-            now = counters.pop("tags")
-            version = (of, *sorted(counters.items()))
+            now = counters["tags"]
+            version = of, counters["times"], counters["plan"]
             with self._caches.lock:
                 found = self._caches.followed.get(name)
             if found is not None and found[0] == version:
@@ -205,7 +209,7 @@ class Store:
         if self._index is None:
             self._index = indexing.open_or_rebuild(self.archive.index, self.catalogue, self.plan)
         try:
-            indexing.catch_up(self._index, self.catalogue, self.plan)
+            indexing.catch_up(self._index, self.catalogue, self.plan, self.report)
         except TextIndexError:
             self.rebuild_index()
         return self._index

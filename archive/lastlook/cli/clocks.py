@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from lastlook.cli import progress
 from lastlook.cli.clock_words import (
     clock_json,
     correction_words,
@@ -140,7 +141,8 @@ def set_clock(
     )
     if drift and correction.reference is None:
         raise UsageError("a drift needs the time at which the error holds", "Give --reference.")
-    decision, moved = deciding.correct_clock(store, correction)
+    with progress.shown() as store.report:
+        decision, moved = deciding.correct_clock(store, correction)
     if as_json:
         print_json({"decision": decision.uid, "moved": moved})
     else:
@@ -188,7 +190,8 @@ def merge(store: Store, camera: str, into: str, as_json: bool) -> int:
     """
     from lastlook import deciding
 
-    decision, moved = deciding.merge_cameras(store, camera, into)
+    with progress.shown() as store.report:
+        decision, moved = deciding.merge_cameras(store, camera, into)
     if as_json:
         print_json({"decision": decision.uid, "moved": moved})
     else:
@@ -293,7 +296,8 @@ def _in_terminal(seconds: int) -> None:
 def _use(store: Store, picture: str, *, used: bool, as_json: bool) -> int:
     from lastlook import deciding
 
-    decision, moved = deciding.use_reference(store, picture, used=used)
+    with progress.shown() as store.report:
+        decision, moved = deciding.use_reference(store, picture, used=used)
     if as_json:
         print_json({"decision": decision.uid, "moved": moved})
     else:

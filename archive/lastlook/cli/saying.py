@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import click
 
 from lastlook import deciding, times
+from lastlook.cli import progress
 from lastlook.cli.common import by_option, instant, json_option, needs_store, picture_json, picture_line, print_json
 from lastlook.closing.records import Check
 from lastlook.deciding import Target
@@ -234,7 +235,8 @@ def undo(store: Store, decision: str, as_json: bool) -> int:
       lastlook undo
       lastlook undo 3f9a02c1
     """
-    target, undone = deciding.undo(store, decision)
+    with progress.shown() as store.report:
+        target, undone = deciding.undo(store, decision)
     if as_json:
         print_json({"undone": target.uid, "decision": undone.uid})
     else:
