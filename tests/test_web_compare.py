@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -172,6 +173,25 @@ def test_asked_for_without_script_it_is_tried(client: FlaskClient, looks: Looks)
 )  # fmt: skip
 def test_other_addresses_are_told(client: FlaskClient, looks: Looks, path: str) -> None:
     assert get(client, path.format(looks.before)).status_code in (400, 404)
+
+
+@pytest.mark.parametrize("path", ["/compare/{0}/{0}", "/compare?before={0}", "/ties?a={0}&b={0}", "/ties?a={0}"])
+def test_without_a_second_picture_one_can_be_chosen(client: FlaskClient, looks: Looks, path: str) -> None:
+    answer = get(client, path.format(looks.before))
+    assert answer.status_code == 400
+    assert f'value="{looks.before}"' in answer.text
+    (offered, *_) = re.findall(r'<a href="(/(?:compare|ties)\?[^"]+)"', answer.text)
+    assert looks.after in offered, "the next in time"
+    chosen = client.get(offered.replace("&amp;", "&"), base_url=HERE, follow_redirects=True)
+    assert chosen.status_code == 200
+
+
+def test_an_unknown_picture_of_a_pair_is_named_and_the_other_kept(client: FlaskClient, looks: Looks) -> None:
+    answer = get(client, f"/ties?a=p000000000000&b={looks.after}")
+    assert answer.status_code == 404
+    assert "p000000000000" in answer.text
+    assert f'value="{looks.after}"' in answer.text
+    assert "Which two pictures is not said" in get(client, "/ties").text
 
 
 def test_an_opening_lists_its_pairs_and_what_is_missing(client: FlaskClient, looks: Looks) -> None:

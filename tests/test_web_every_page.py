@@ -71,6 +71,7 @@ PAGES: dict[str, Callable[[Bench], list[str]]] = {
     "closings.look": lambda b: ["/look/O4", "/look/W03"],
     "closing_forms.page": lambda b: ["/closing/O3/record?act=test&of=W09"],
     "comparing.page": lambda b: [f"/compare/{_pair(b)}"],
+    "comparing.choose": lambda b: [f"/compare?before={b.picture}"],
     "comparing.opening": lambda b: ["/compare/opening/O4"],
     "handover.page": lambda b: ["/handover"],
     "jobs.page": lambda b: ["/work"],

@@ -29,12 +29,12 @@ from werkzeug.wrappers import Response as AnyResponse
 from lastlook import aligning, history, tiling, viewing
 from lastlook.aligning import BeforeAfter
 from lastlook.catalogue import decisions
-from lastlook.errors import UsageError
 from lastlook.history import Moment
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
 from lastlook.store import Store
+from lastlook_web import choosing
 from lastlook_web.app import store
 from lastlook_web.asides import Asides, Done
 from lastlook_web.config import ViewerConfig
@@ -100,10 +100,19 @@ def over(before: str, after: str) -> Response:
 
 
 def _pair(before: str, after: str) -> tuple[Picture, Picture]:
-    one, two = viewing.picture(store(), before), viewing.picture(store(), after)
-    if one.id == two.id:
-        raise UsageError("a picture is compared with another one", "Choose a second picture.")
-    return one, two
+    return choosing.pair(before, after)
+
+
+@pages.get("/compare")
+def choose() -> AnyResponse:
+    """To the pair of `before` and `after`; where they are not both said, the page that asks for them."""
+    one, two = _pair(request.args.get("before", ""), request.args.get("after", ""))
+    return redirect(url_for("comparing.page", before=one.id, after=two.id))
+
+
+@pages.errorhandler(choosing.Unpaired)
+def _unpaired(error: choosing.Unpaired) -> tuple[str, int]:
+    return choosing.page(error, "Before and after", ("before", "after"), url_for("comparing.choose"))
 
 
 def _look(word: str, picture: Picture) -> dict[str, Any]:

@@ -9,13 +9,13 @@ import numpy as np
 from flask import Blueprint, Response, flash, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import deciding, marking, picturing, registering, viewing
+from lastlook import deciding, marking, picturing, registering
 from lastlook.catalogue import decisions
 from lastlook.errors import UsageError
 from lastlook.records import Picture
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.ties import TieSource
-from lastlook_web import given, taking_back
+from lastlook_web import choosing, given, taking_back
 from lastlook_web.app import store
 from lastlook_web.drawing import drawn_size
 
@@ -121,10 +121,12 @@ def _page(a: Picture, b: Picture, typed: Mapping[str, str] | None = None, wrong:
 
 
 def _pair() -> tuple[Picture, Picture]:
-    a, b = (viewing.picture(store(), request.values.get(name, "").strip()) for name in ("a", "b"))
-    if a.id == b.id:
-        raise UsageError("a tie joins two pictures", "Choose a second picture.")
-    return a, b
+    return choosing.pair(request.values.get("a", ""), request.values.get("b", ""))
+
+
+@pages.errorhandler(choosing.Unpaired)
+def _unpaired(error: choosing.Unpaired) -> tuple[str, int]:
+    return choosing.page(error, "Places that show in both pictures", ("a", "b"), url_for("tying.page"))
 
 
 def _both(form: Mapping[str, str]) -> tuple[list[float], list[float]]:
