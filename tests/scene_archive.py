@@ -47,10 +47,10 @@ class Scene:
         """Pixels along run n, as its axis is seen."""
         return self.cams[name].project(self.model.wires[n].path[10:-10:every])
 
-    def truth(self, n: int, every: int = 6) -> scenes.Floats:
-        """Where that run lies straight up on the skin, as pixels of closed.jpg, (N, 2)."""
+    def truth(self, n: int, every: int = 6, on: str = "closed") -> scenes.Floats:
+        """Where that run lies straight up on the skin, as pixels of that picture, (N, 2)."""
         path = self.model.wires[n].path[10:-10:every]
-        return self.cams["closed"].project(np.column_stack([path[:, :2], np.zeros(len(path))]))
+        return self.cams[on].project(np.column_stack([path[:, :2], np.zeros(len(path))]))
 
 
 def make(folder: Path, *, seed: int = 40, size: tuple[int, int] = (1600, 1200)) -> Scene:

@@ -14,19 +14,21 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from lastlook import aligning, deciding, locate, marking, overlay, planning, rebuild, template
-from lastlook.catalogue import decisions
+from lastlook import aligning, archive, deciding, locate, marking, overlay, planning, rebuild, template
+from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
+from lastlook.ingest import ingest
 from lastlook.registration import plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
-from tests import scene_archive
+from tests import scene_archive, scenes
 from tests.scene_archive import Scene
 
 
@@ -51,12 +53,12 @@ def scene(tmp_path_factory: pytest.TempPathFactory) -> Scene:
 @pytest.fixture
 def own(scene: Scene, tmp_path: Path) -> Scene:
     """A copy to change."""
-    from dataclasses import replace
+    return _own(scene, tmp_path)
 
-    from lastlook import archive
 
-    shutil.copytree(scene.archive.root, tmp_path / "scene")
-    return replace(scene, archive=archive.open_at(tmp_path / "scene"))
+def _own(of: Scene, folder: Path) -> Scene:
+    shutil.copytree(of.archive.root, folder / "scene")
+    return replace(of, archive=archive.open_at(folder / "scene"))
 
 
 @pytest.fixture
@@ -132,6 +134,77 @@ def test_a_pair_without_support_is_refused(scene: Scene) -> None:
         assert found.carried == ()
         with pytest.raises(UsageError, match="full size"):
             template.pdf(store, found)
+
+
+@pytest.fixture(scope="module")
+def turned(scene: Scene, tmp_path_factory: pytest.TempPathFactory) -> Scene:
+    """The same with two more pictures of the closed skin: taken upside down, and that one mirrored."""
+    folder = tmp_path_factory.mktemp("turned")
+    shutil.copytree(scene.archive.root, folder / "scene")
+    rng = np.random.default_rng(9)
+    cam = scenes.view(tilt=14, azimuth=150, roll=186, field_mm=420, size=(1600, 1200))
+    state = replace(scenes.bench(rng, scenes.cutting_mat(rng), hard=0.5), on_flange=0)
+    image = scenes.render(scene.model, state, cam, closed=True)
+    (folder / "bench").mkdir()
+    for name, shown in (("upside-down", image), ("mirrored", image[:, ::-1])):
+        cv2.imwrite(str(folder / "bench" / f"{name}.jpg"), shown, [cv2.IMWRITE_JPEG_QUALITY, 90])
+    made = archive.open_at(folder / "scene")
+    with Store(made, by="ada") as store, ThreadPoolExecutor(2) as executor:
+        ingest(store, [folder / "bench"], executor=executor)
+        found = pictures.by_rids(store.catalogue, [int(rid) for rid in store.columns.rid])
+    ids = {Path(each.file).stem: each.id for each in found}
+    both = replace(scene, archive=made, ids=ids, cams={**scene.cams, "upside-down": cam, "mirrored": _mirror(cam)})
+    x, y = np.array(scene.model.half) * 0.9
+    with Store(made, by="ada") as store:
+        for name in ("upside-down", "mirrored"):
+            marking.mark(store, ids[name], "outline", both.outline(name))
+            at = both.skin(name, np.array([[-x, -y], [x, -y], [x, y]]))
+            marking.know_length(store, ids[name], at[:2], 2 * x)
+            marking.know_length(store, ids[name], at[1:], 2 * y)
+    return both
+
+
+def _mirror(cam: scenes.View) -> scenes.View:
+    flip = np.array([[-1.0, 0, cam.size[0] - 1], [0, 1, 0], [0, 0, 1]])
+    return replace(cam, matrix=flip @ cam.matrix)
+
+
+def _tie(store: Store, of: Scene, name: str) -> None:
+    """Mark the same places along the flange in the inside picture and in that one, where both show them."""
+    x, y = np.array(of.model.half) * 0.93
+    on = np.array([[-x, -y], [0, -y], [x, -y], [x, 0], [x, y], [0, y], [-x, y], [-x, 0]])
+    pairs = np.stack([of.skin("inside-1", on), of.skin(name, on)], axis=1)
+    pairs = pairs[((pairs >= 0) & (pairs < [1600, 1200])).all(axis=(1, 2))]
+    assert len(pairs) >= 6
+    marking.tie(store, of.ids["inside-1"], of.ids[name], pairs.tolist())
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_a_skin_that_is_upside_down_is_no_other_place(turned: Scene, tmp_path: Path, by_hand: bool) -> None:
+    of = _own(turned, tmp_path)
+    with Store(of.archive, by="ada") as store:
+        if by_hand:
+            _tie(store, of, "upside-down")
+        found = locate.locate(store, "W03", of.ids["upside-down"])
+        assert found.refusal is None
+        truth = of.truth(0, on="upside-down")
+        gaps = [locate.under(found, point)[0] for point in truth]
+        assert np.mean([gap.to_band_mm <= 0 for gap in gaps]) >= 0.95
+        assert np.median([gap.to_line_mm for gap in gaps]) < 1
+
+
+@pytest.mark.parametrize("by_hand", [False, True])
+def test_a_mirrored_skin_is_never_given_as_right(turned: Scene, tmp_path: Path, by_hand: bool) -> None:
+    of = _own(turned, tmp_path)
+    with Store(of.archive, by="ada") as store:
+        if by_hand:
+            _tie(store, of, "mirrored")
+        found = locate.locate(store, "W03", of.ids["mirrored"])
+        assert found.refusal is not None
+        assert found.carried == ()
+        assert found.refusal.help
+        if by_hand:
+            assert found.refusal.reason is Reason.MIRRORED
 
 
 def test_what_is_not_marked_is_said(scene: Scene) -> None:
