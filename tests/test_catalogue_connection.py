@@ -130,6 +130,7 @@ QUESTIONS: dict[str, Callable[[Catalogue], object]] = {
     "of a medium": lambda c: pictures.of_medium(c, "x"),
     "of a group": lambda c: pictures.of_group(c, 1),
     "tagged": lambda c: tags.rids_with(c, Dimension.RUN, ["W03"]),
+    "tagged, for a mask": lambda c: columns.rows_with(c, Dimension.RUN, ["W03"]),
     "said of a picture": lambda c: decisions.live(c, "tag", "p00"),
     "the plan in force": lambda c: decisions.last_live(c, "plan"),
     "last about": lambda c: decisions.last_about(c, "refused", "file:x"),

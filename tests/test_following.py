@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import random
 from contextlib import suppress
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lastlook import deciding, queue, sessions, viewing, waiting, windows
+from lastlook import deciding, planning, queue, schedule_edits, sessions, viewing, waiting, windows
 from lastlook.archive import open_at
-from lastlook.catalogue import changes, pictures, tags
+from lastlook.catalogue import changes, columns, media, pictures, review, tags
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
-from lastlook.records import Dimension
+from lastlook.records import ClockCorrection, Dimension
 from lastlook.store import Caches, Store
 from tests import generated
 
-ACTS = ("tag", "step", "no", "undo", "close", "group", "session")
+ACTS = ("tag", "step", "no", "undo", "close", "reopen", "group", "session", "clock", "retire", "plan")
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +48,18 @@ def act(store: Store, kind: str, seed: int) -> None:
     elif kind == "undo":
         deciding.undo(store)
     elif kind == "close":
-        deciding.close(store, store.plan.openings[0].id, "2026-03-20 16:10")
+        deciding.close(store, chance.choice(store.plan.openings).id, f"2026-03-{chance.randrange(20, 25)} 16:10")
+    elif kind == "reopen":
+        deciding.reopen(store, chance.choice(store.plan.openings).id, f"2026-03-{chance.randrange(25, 29)} 16:10")
+    elif kind == "clock":
+        camera = chance.choice([key for key, _ in media.cameras(store.catalogue) if key])
+        deciding.correct_clock(store, ClockCorrection(camera, chance.randrange(-90_000, 90_000)))
+    elif kind == "retire":
+        run = chance.choice(store.plan.runs)
+        schedule_edits.retire(store, run.id, planning.uid_in_force(store))
+    elif kind == "plan":
+        title = store.plan.subassemblies[0].title
+        planning.load(store, store.plan_text.replace(title, f"{title.split(' no.')[0]} no. {seed}"), "plan.toml")
     elif kind == "session":
         day = generated.START.date() + timedelta(days=chance.randrange(300))
         sessions.add(store, [sub], f"{day} 09:00", f"{day} 19:00")
@@ -66,6 +79,7 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
         {name: [one.taken.tolist(), one.rid.tolist(), one.open] for name, one in series.items()},
         queue.groups(store),
         queue.groups(store, everything=True),
+        queue.placed_count(store),
     ]
 
 
@@ -85,6 +99,55 @@ def test_what_follows_is_what_is_read_anew(
             act(other, kind, seed)
         with Store(archive, by="Ada", caches=caches) as store, Store(archive, by="Ada") as anew:
             assert seen(store, cache) == seen(anew, None)
+
+
+def test_a_closing_leaves_alone_what_is_made_of_pictures(
+    kept: tuple[Path, Caches, viewing.OverviewCache], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, caches, cache = kept
+    read: list[str] = []
+
+    def watch(holder: Any, name: str) -> None:
+        real = getattr(holder, name)
+        monkeypatch.setattr(holder, name, lambda *given: read.append(name) or real(*given))
+
+    with Store(open_at(root), by="Ada", caches=caches) as store:
+        shut = [one for one in viewing.acts(store).values() if one[-1].reopened is None]
+        if not shut:
+            deciding.close(store, store.plan.openings[0].id, "2026-04-20 16:10")
+            shut = [one for one in viewing.acts(store).values() if one[-1].reopened is None]
+        opening = shut[0][-1].opening
+        seen(store, cache)
+        for holder, name in (
+            (columns, "load"),
+            (columns, "rows_with"),
+            (review, "open_pictures"),
+            (review, "placed_rids"),
+            (review, "waiting_rids"),
+            (media, "tally"),
+            (windows, "_series"),
+        ):
+            watch(holder, name)
+        deciding.reopen(store, opening, "2026-06-01 10:00")
+        now = seen(store, cache)
+        assert read == []
+        again = [acts for each, acts in viewing.overview(store, cache).openings if each.id == opening]
+        assert again[0][-1].reopened is not None
+        assert viewing.overview(store, None) == now[0]
+
+
+def test_a_file_that_goes_by_another_name_is_called_by_it(
+    kept: tuple[Path, Caches, viewing.OverviewCache],
+) -> None:
+    root, caches, _ = kept
+    with Store(open_at(root), by="Ada", caches=caches) as store:
+        one = queue.groups(store, everything=True)[0].pictures[0]
+        medium = media.get(store.catalogue, one.sha256)
+        assert medium is not None
+        with store.catalogue.writing():
+            media.add(store.catalogue, replace(medium, file="another name.jpg"))
+        named = {each.rid: each.file for group in queue.groups(store, everything=True) for each in group.pictures}
+        assert named[one.rid] == "another name.jpg"
 
 
 def test_changes_are_those_of_the_rows_and_unknown_where_one_was_not_noted(
@@ -118,7 +181,8 @@ def test_nothing_is_kept_of_what_is_taken_back(kept: tuple[Path, Caches, viewing
         before = store.tagged(store.columns, Dimension.SUBASSEMBLY, (sub,)).copy()
         rid = int(store.columns.rid[np.flatnonzero(~before)[0]])
         with suppress(KeyError), store.catalogue.writing():
-            tags.replace_standing(store.catalogue, rid, ())
+            store.catalogue.execute("DELETE FROM tag WHERE rid = ?", (rid,))
+            store.catalogue.count_up("tags")
             inside = tags.standing(store.catalogue, [rid])
             assert inside == {}
             store.tagged(store.columns, Dimension.SUBASSEMBLY, (sub,))

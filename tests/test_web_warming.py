@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from flask import Flask
 
 from lastlook import viewing
-from lastlook.catalogue import columns, media, review, tags
+from lastlook.catalogue import columns, media, review
 from lastlook_web import ViewerConfig, comparing, create_app, warming
 from lastlook_web import serve as run
 from lastlook_web.command import serve
@@ -28,7 +28,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Filled:
 
 READ_BY_PAGES = (
     (columns, "load"),
-    (tags, "rids_with"),
+    (columns, "rows_with"),
     (review, "open_pictures"),
     (review, "placed_rids"),
     (review, "waiting_rids"),

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from lastlook import indexing
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, changes, columns, decisions, plain, tags
+from lastlook.catalogue import Catalogue, changes, columns, decisions, plain
 from lastlook.catalogue.columns import Columns
 from lastlook.errors import PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
@@ -118,7 +118,7 @@ class Store:
         """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept, and brought up to date
         when a tag changes."""
         if self.catalogue.is_writing():  # what is seen in here may yet be taken back
-            return of.mask_of(np.array(tags.rids_with(self.catalogue, dimension, targets), dtype=np.int32))
+            return of.mask_of(columns.rows_with(self.catalogue, dimension, targets))
         version = of.version, self.catalogue.counters()["tags"]
         key = dimension.value, *targets
         with self._caches.lock:
@@ -128,8 +128,7 @@ class Store:
                 self._caches.tagged = {}
             kept = self._caches.tagged.get(key)
         if kept is None:
-            rids = np.array(tags.rids_with(self.catalogue, dimension, targets), dtype=np.int32)
-            kept = of.mask_of(rids)
+            kept = of.mask_of(columns.rows_with(self.catalogue, dimension, targets))
             kept.flags.writeable = False
             with self._caches.lock:
                 # Only what was read of this very version; another thread may have gone on to a newer one.

@@ -1,7 +1,7 @@
 """What pages show of an archive at a glance: the build by subassembly and time, one clip, a picture's surroundings.
 
 Everything here reads; nothing decides. The overview of a large archive is counted from arrays and kept until a tag, a
-time or the plan changes, so that a page never walks over all pictures.
+time, a closing or the plan changes, so that a page never walks over all pictures.
 """
 
 from __future__ import annotations
@@ -118,8 +118,13 @@ def overview(store: Store, cache: OverviewCache | None = None) -> Overview:
 
 
 def _version(store: Store) -> tuple[tuple[str, int], ...]:
-    """Changes with every tag, time and plan."""
+    """Changes with every tag, time, plan and closing."""
     return tuple(sorted(store.catalogue.counters().items()))
+
+
+def without_closings(store: Store) -> tuple[tuple[str, int], ...]:
+    """Changes with every tag, time and plan: the version of what is made of pictures alone."""
+    return tuple(each for each in _version(store) if each[0] != "closings")
 
 
 def _overview(store: Store) -> Overview:
@@ -306,7 +311,7 @@ def tally(store: Store, cache: OverviewCache | None = None) -> media.Tally:
     """How much the archive holds, from `cache` where nothing has changed since; files not used are counted afresh."""
     if cache is None:
         return media.tally(store.catalogue)
-    key = _version(store)
+    key = without_closings(store)
     with cache.lock:
         kept = cache.tally if cache.tally_key == key else None
     if kept is None:

@@ -20,7 +20,7 @@ from lastlook.catalogue.columns import UNKNOWN, Columns
 from lastlook.plan import structure
 from lastlook.records import Dimension, Picture
 from lastlook.store import Store
-from lastlook.viewing import BINS, OverviewCache
+from lastlook.viewing import BINS, OverviewCache, without_closings
 
 SHORTEST = timedelta(hours=1)
 FIRST, LAST = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
@@ -104,7 +104,7 @@ class SeriesCache:
 
 def series(store: Store, cache: OverviewCache | None) -> Mapping[str, Series]:
     """The series of every subassembly with what is built into it, and of all pictures under ""."""
-    key = tuple(sorted(store.catalogue.counters().items()))
+    key = without_closings(store)
     kept = cache.series if cache is not None else None
     if isinstance(kept, SeriesCache) and kept.of == key:
         return kept.series

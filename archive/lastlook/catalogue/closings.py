@@ -59,7 +59,7 @@ def refold(catalogue: Catalogue, opening: str) -> None:
                 ),
             )
             shut = None
-    catalogue.count_up("times")
+    catalogue.count_up("closings")
 
 
 def of_opening(catalogue: Catalogue, opening: str) -> list[Closing]:

@@ -6,12 +6,14 @@ and kept until a time changes; the counters in the catalogue say when.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lastlook.catalogue.connection import Catalogue
+from lastlook.records import Dimension
 
 UNKNOWN = np.iinfo(np.int64).min
 
@@ -56,3 +58,14 @@ def load(catalogue: Catalogue) -> Columns:
         np.ascontiguousarray(table[:, 3]),
         table[:, 4].astype(bool),
     )
+
+
+def rows_with(catalogue: Catalogue, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.int32]:
+    """Rows that count as tagged with any of `targets`, in any order, once for each. As `tags.rids_with`, in a third of
+    the time where there are many: no row becomes an object of Python."""
+    marks = ",".join("?" * len(targets))
+    row = catalogue.row(
+        f"SELECT group_concat(rid) FROM tag WHERE dimension = ? AND target IN ({marks}) AND counts = 1",
+        (dimension.value, *targets),
+    )
+    return np.fromstring(str(row[0]) if row and row[0] is not None else "", dtype=np.int32, sep=",")

@@ -197,7 +197,7 @@ class Catalogue:
         return int(row[0]) if row else 0
 
     def counters(self) -> dict[str, int]:
-        """How often times, tags and plan have changed: what a cache compares."""
+        """How often times, tags, plan and closings have changed: what a cache compares."""
         return {str(name): int(value) for name, value in self.rows("SELECT name, value FROM counter")}
 
     def count_up(self, name: str) -> None:

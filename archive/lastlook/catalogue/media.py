@@ -118,6 +118,7 @@ def add(catalogue: Catalogue, medium: Medium) -> None:
             None if medium.arrived is None else (medium.arrived - _EPOCH) // timedelta(milliseconds=1),
         ),
     )
+    catalogue.count_up("times")  # what is kept of pictures names their files, and what is counted counts media
 
 
 def get(catalogue: Catalogue, sha256: str) -> Medium | None:
@@ -188,6 +189,7 @@ def find_clip(catalogue: Catalogue, typed: str) -> Medium:
 def link(catalogue: Catalogue, sha256: str, belongs_to: str) -> None:
     """Say that a caption file or motion clip belongs to a clip or photo."""
     catalogue.execute("UPDATE medium SET belongs_to = ? WHERE sha256 = ?", (belongs_to, sha256))
+    catalogue.count_up("times")  # it is counted for a clip no more
 
 
 def restore(catalogue: Catalogue, sha256: str, stored: str, *, in_place: bool) -> None:

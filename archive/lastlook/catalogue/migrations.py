@@ -257,12 +257,24 @@ def changes(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+SCHEMA_CLOSINGS = """
+INSERT OR IGNORE INTO counter VALUES ('closings', abs(random() % 1000000000) * 1000);
+"""
+
+
+def closings(connection: sqlite3.Connection) -> None:
+    """Closings have a counter of their own: what is kept of pictures outlives them."""
+    for statement in _statements(SCHEMA_CLOSINGS):
+        connection.execute(statement)
+
+
 STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
     ("schema_1", schema_1),
     ("schema_2", schema_2),
     ("likeness", likeness),
     ("codes", codes),
     ("changes", changes),
+    ("closings", closings),
 )
 
 
