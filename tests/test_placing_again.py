@@ -126,7 +126,7 @@ def proposed(catalogue: Catalogue) -> list[object]:
 ACTS = ("clock", "clock", "clock", "clock", "session", "tag", "undo", "merge")
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(ACTS), st.integers(0, 100_000)), min_size=1, max_size=4))
 def test_times_that_change_end_in_what_proposing_everything_gives(kept: Path, acts: list[tuple[str, int]]) -> None:
     with Store(open_at(kept), by="Ada") as store:

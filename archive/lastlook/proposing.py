@@ -12,13 +12,12 @@ from lastlook import placing
 from lastlook.archive import text_to_path
 from lastlook.catalogue import decisions, media, pictures, placed, tags
 from lastlook.catalogue.media import Sighting
-from lastlook.catalogue.placed import Placed
 from lastlook.intake.spoken_words import cues_of_stills
 from lastlook.placing import Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Cue, Heard, Proposal, Tag, TagState
 from lastlook.store import Store
-from lastlook.tagging import DEFAULT, Context, Lexicon, folders, propose_all
+from lastlook.tagging import DEFAULT, Context, Lexicon, Weighed, folders, propose_all
 
 _SLICE = 500
 
@@ -37,11 +36,16 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
     for start in range(0, len(everyone), _SLICE):
         report(Progress(Stage.PROPOSE, start, len(everyone)))
         some = everyone[start : start + _SLICE]
+        proposals: dict[int, list[Proposal]] = {}
+        standing: dict[int, list[Tag]] = {}
+        captions: dict[int, str] = {}
         met = media.sightings_of(catalogue, list({picture.sha256 for picture in some}))
         for sha256, group in groupby(sorted(some, key=lambda picture: picture.sha256), lambda picture: picture.sha256):
-            cues = _cues(store, sha256)
-            heard = _heard(store, sha256)
-            for picture in group:
+            of_medium = list(group)
+            speaks = any(picture.clip_ms is not None for picture in of_medium)
+            cues = _cues(store, sha256) if speaks else {}
+            heard = _heard(store, sha256) if speaks else {}
+            for picture in of_medium:
                 around = surroundings.of(picture)
                 context = Context(
                     plan,
@@ -56,7 +60,13 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
                     tags=around.said,
                     weights=weights,
                 )
-                _propose_one(store, picture, context, met.get(sha256, []), around.caption)
+                weighed = _weighed(context, met.get(sha256, []))
+                proposals[picture.rid] = [one for each in weighed for one in each.evidence]
+                standing[picture.rid] = _standing(context.tags, weighed)
+                captions[picture.rid] = around.caption
+        tags.replace_proposals(catalogue, proposals)
+        tags.replace_standing(catalogue, standing)
+        pictures.set_captions(catalogue, captions)
 
 
 def with_cards(store: Store, rids: Sequence[int]) -> list[int]:
@@ -110,14 +120,18 @@ def _heard(store: Store, clip: str) -> dict[int, tuple[Heard, ...]]:
     }
 
 
-def _propose_one(store: Store, picture: Placed, context: Context, met: Sequence[Sighting], caption: str) -> None:
-    catalogue = store.catalogue
+def _weighed(context: Context, met: Sequence[Sighting]) -> list[Weighed]:
     contexts = [replace(context, file=_name(place), folders=place.folders) for place in met] or [context]
+    if len(contexts) == 1:
+        return propose_all(contexts[0])
     # A copy met elsewhere adds what its own folders and name say.
-    elsewhere: list[Proposal] = [one for context in contexts[1:] for one in folders.propose(context)]
-    weighed = propose_all(replace(contexts[0], so_far=tuple(elsewhere)))
-    tags.replace_proposals(catalogue, picture.rid, (one for each in weighed for one in each.evidence))
-    standing = list(context.tags)
+    elsewhere = [one for context in contexts[1:] for one in folders.propose(context)]
+    return propose_all(replace(contexts[0], so_far=tuple(elsewhere)))
+
+
+def _standing(said: Sequence[Tag], weighed: Sequence[Weighed]) -> list[Tag]:
+    """The tags that people gave a picture, and those that are proposed for it."""
+    standing = list(said)
     for each in weighed:
         proposal = each.proposal
         tag = Tag(
@@ -130,8 +144,7 @@ def _propose_one(store: Store, picture: Placed, context: Context, met: Sequence[
             counts=each.applies,
         )
         standing.append(tag)
-    tags.replace_standing(catalogue, picture.rid, standing)
-    pictures.set_caption(catalogue, picture.rid, caption)
+    return standing
 
 
 def _name(place: Sighting) -> str:

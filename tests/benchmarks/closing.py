@@ -88,7 +88,7 @@ def fill(store: Store, count: int, items: int) -> None:
             page="",
         )
         shown = {ids[n % items], ids[(n * 7 + 1) % items]}
-        tags.replace_standing(catalogue, rid, [_tag(id) for id in shown])
+        tags.replace_standing(catalogue, {rid: [_tag(id) for id in shown]})
     told: list[str] = []
     for id, body in _views(ids, count):
         decisions.append(catalogue, "view", body, by="b")

@@ -14,16 +14,14 @@ MOST = 2_000
 """Where more pictures have changed, reading everything is as quick."""
 
 
-def note(catalogue: Catalogue, rid: int) -> None:
-    """Count the counter of tags up for a picture. In the transaction that changes its tags."""
-    catalogue.count_up("tags")
-    catalogue.execute(
-        "INSERT OR REPLACE INTO tag_change SELECT value, ? FROM counter WHERE name = 'tags'",
-        (rid,),
-    )
-    catalogue.execute(
-        "DELETE FROM tag_change WHERE version <= (SELECT value FROM counter WHERE name = 'tags') - ?", (KEPT,)
-    )
+def note(catalogue: Catalogue, rids: Sequence[int]) -> None:
+    """Count the counter of tags up for each of some pictures. In the transaction that changes their tags."""
+    before = catalogue.counters()["tags"]
+    now = before + len(rids)
+    catalogue.execute("UPDATE counter SET value = ? WHERE name = 'tags'", (now,))
+    noted = zip(range(before + 1, now + 1), rids, strict=True)
+    catalogue.execute_many("INSERT OR REPLACE INTO tag_change VALUES (?, ?)", list(noted)[-KEPT:])
+    catalogue.execute("DELETE FROM tag_change WHERE version <= ?", (now - KEPT,))
 
 
 def since(catalogue: Catalogue, before: int, now: int) -> list[int] | None:

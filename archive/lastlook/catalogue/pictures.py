@@ -310,9 +310,18 @@ def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
         catalogue.count_up("times")  # what is kept of pictures holds their groups too
 
 
-def set_caption(catalogue: Catalogue, rid: int, caption: str) -> None:
-    if catalogue.execute("UPDATE picture SET caption = ? WHERE rid = ? AND caption <> ?", (caption, rid, caption)):
-        mark_unindexed(catalogue, [rid])
+def set_captions(catalogue: Catalogue, captions: Mapping[int, str]) -> None:
+    """Give pictures their captions, by row."""
+    rids = list(captions)
+    for start in range(0, len(rids), 500):
+        part = rids[start : start + 500]
+        marks = ",".join("?" * len(part))
+        kept = catalogue.rows(f"SELECT rid, caption FROM picture WHERE rid IN ({marks})", part)
+        changed = [int(rid) for rid, caption in kept if caption != captions[rid]]
+        catalogue.execute_many(
+            "UPDATE picture SET caption = ? WHERE rid = ?", ((captions[rid], rid) for rid in changed)
+        )
+        mark_unindexed(catalogue, changed)
 
 
 def set_spoken(catalogue: Catalogue, words: Mapping[int, str]) -> None:

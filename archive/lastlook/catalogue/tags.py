@@ -15,14 +15,23 @@ from lastlook.catalogue.connection import Catalogue, meaning
 from lastlook.records import Decision, Dimension, Proposal, ProposalSource, Tag, TagState
 
 
-def replace_proposals(catalogue: Catalogue, rid: int, proposals: Iterable[Proposal]) -> None:
-    """Put a picture's proposals in place of those it had. Of several of one source for a target the last one counts."""
-    wanted = {(p.dimension.value, p.target, p.source.value): (p.confidence, p.evidence) for p in proposals}
-    rows = [(rid, *key, *value) for key, value in sorted(wanted.items())]
-    if rows == catalogue.rows("SELECT * FROM proposal WHERE rid = ? ORDER BY dimension, target, source", (rid,)):
-        return
-    catalogue.execute("DELETE FROM proposal WHERE rid = ?", (rid,))
-    catalogue.execute_many("INSERT INTO proposal VALUES (?, ?, ?, ?, ?, ?)", rows)
+def replace_proposals(catalogue: Catalogue, proposals: Mapping[int, Iterable[Proposal]]) -> None:
+    """Put proposals in place of those that some pictures had, by row. Of several of one source for a target the last
+    one counts."""
+    kept = _by_rid(
+        catalogue, "SELECT * FROM proposal WHERE rid IN ({}) ORDER BY rid, dimension, target, source", list(proposals)
+    )
+    fresh: list[tuple[object, ...]] = []
+    changed: list[tuple[int]] = []
+    for rid, of_one in proposals.items():
+        wanted = {(p.dimension.value, p.target, p.source.value): (p.confidence, p.evidence) for p in of_one}
+        rows = [(rid, *key, *value) for key, value in sorted(wanted.items())]
+        if rows != kept.get(rid, []):
+            changed.append((rid,))
+            fresh += rows
+    if changed:
+        catalogue.execute_many("DELETE FROM proposal WHERE rid = ?", changed)
+        catalogue.execute_many("INSERT INTO proposal VALUES (?, ?, ?, ?, ?, ?)", fresh)
 
 
 def proposals_of(catalogue: Catalogue, rid: int) -> list[Proposal]:
@@ -65,24 +74,45 @@ def said_by(decided_so: Iterable[Decision]) -> tuple[tuple[Tag, ...], str]:
     return tuple(stand.values()), caption
 
 
-def replace_standing(catalogue: Catalogue, rid: int, tags: Iterable[Tag]) -> None:
-    """Write the tags that stand on a picture. Its words are to be indexed anew where that changes them."""
-    rows = sorted(
-        (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(tag.counts))
-        for tag in tags
+def replace_standing(catalogue: Catalogue, standing: Mapping[int, Iterable[Tag]]) -> None:
+    """Write the tags that stand on some pictures, by row. A picture's words are to be indexed anew where that changes
+    them."""
+    kept = _by_rid(
+        catalogue,
+        "SELECT rid, dimension, target, state, by, why, confidence, counts FROM tag WHERE rid IN ({})"
+        " ORDER BY rid, dimension, target",
+        list(standing),
     )
-    before = catalogue.rows(
-        "SELECT rid, dimension, target, state, by, why, confidence, counts FROM tag WHERE rid = ?"
-        " ORDER BY dimension, target",
-        (rid,),
-    )
-    if [tuple(row) for row in before] == rows:
-        return
-    catalogue.execute("DELETE FROM tag WHERE rid = ?", (rid,))
-    catalogue.execute_many("INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
-    if {row[1:3] for row in before if row[7]} != {row[1:3] for row in rows if row[7]}:
-        catalogue.execute("INSERT OR IGNORE INTO unindexed VALUES (?)", (rid,))
-    changes.note(catalogue, rid)
+    fresh: list[tuple[object, ...]] = []
+    changed: list[int] = []
+    reworded: list[tuple[int]] = []
+    for rid, tags in standing.items():
+        rows = sorted(
+            (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(tag.counts))
+            for tag in tags
+        )
+        before = kept.get(rid, [])
+        if before == rows:
+            continue
+        changed.append(rid)
+        fresh += rows
+        if {row[1:3] for row in before if row[7]} != {row[1:3] for row in rows if row[7]}:
+            reworded.append((rid,))
+    if changed:
+        catalogue.execute_many("DELETE FROM tag WHERE rid = ?", ((rid,) for rid in changed))
+        catalogue.execute_many("INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)", fresh)
+        catalogue.execute_many("INSERT OR IGNORE INTO unindexed VALUES (?)", reworded)
+        changes.note(catalogue, changed)
+
+
+def _by_rid(catalogue: Catalogue, sql: str, rids: Sequence[int]) -> dict[int, list[tuple[Any, ...]]]:
+    """Rows of some pictures by their first column, in the order of the question. `sql` has {} for the marks."""
+    found: dict[int, list[tuple[Any, ...]]] = {}
+    for start in range(0, len(rids), 500):
+        part = list(rids[start : start + 500])
+        for row in catalogue.rows(sql.format(",".join("?" * len(part))), part):
+            found.setdefault(row[0], []).append(tuple(row))
+    return found
 
 
 def standing(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[Tag, ...]]:
