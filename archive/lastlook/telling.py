@@ -101,10 +101,15 @@ def _drawn_words(kind: str, body: Mapping[str, Any]) -> str:
         return f"known length of {body['mm']:g} mm on {body['picture']}"
     if body["what"] == "depth":
         if body.get("most") is not None:
-            return f"depth of {body['of']}: {body['least']:g} to {body['most']:g} mm"
-        return f"depth of {body['of']}: {body['mm']:g} ± {body['within']:g} mm"
+            return f"depth of {body['of']}: {_tenths(body['least'])} to {_tenths(body['most'])} mm"
+        return f"depth of {body['of']}: {_tenths(body['mm'])} ± {_tenths(max(body['within'], 0.1))} mm"
     if body["what"] == "plane":
         return f"{len(body['points'])} known places on {body['picture']}"
     if body["what"] == "marker":
         return f"{body['name']} of {body['mm']:g} mm{' on ' + body['picture'] if body['picture'] else ''}"
     return f"lens of {body['camera']}" if body["what"] == "lens" else ""
+
+
+def _tenths(mm: float) -> str:
+    """As near as a depth is measured by hand."""
+    return f"{round(mm, 1):g}"

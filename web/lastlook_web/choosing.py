@@ -37,7 +37,8 @@ def pair(first: str, second: str) -> tuple[Picture, Picture]:
     one, two = found
     if one is None or two is None:
         if not wrong:
-            wrong = "Which two pictures is not said." if one is two else "The second picture is not said."
+            wrong = "Which two pictures is not said." if one is two else "Choose the other picture."
+            code = 200  # only half asked yet
         raise Unpaired(one, two, wrong, code)
     if one.id == two.id:
         raise Unpaired(one, None, "Both are the same picture. Choose a second one.", 400)
