@@ -19,11 +19,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lastlook import aligning, archive, deciding, locate, marking, overlay, planning, rebuild, template
+from lastlook import aligning, archive, deciding, locate, marking, overlay, planning, rebuild, registering, template
 from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
 from lastlook.ingest import ingest
+from lastlook.picturing import Loaded
 from lastlook.registration import plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
@@ -90,12 +91,36 @@ def test_a_run_lies_where_it_is(scene: Scene) -> None:
         assert beside.to_band_mm == pytest.approx(beside.to_line_mm - np.median(carried.band.half), abs=1.5)
 
 
-def test_depth_comes_from_a_second_inside_picture(scene: Scene) -> None:
+def test_depth_comes_from_a_second_inside_picture(scene: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def counted(store: Store, inside: Loaded, outside: Loaded) -> registering.Registration:
+        asked.append(inside.picture.id)
+        return registering.register(store, inside, outside)
+
+    monkeypatch.setattr(locate, "register", counted)
     with Store(scene.archive) as store:
         found = locate.locate(store, "W07", scene.ids["closed"])
         assert found.carried[0].depth.basis == "seen from two sides"
         assert found.carried[0].depth.mm == pytest.approx(-float(scene.model.wires[1].path[0, 2]), abs=1.5)
         assert len(found.others) == 1
+    assert sorted(asked) == sorted([scene.ids["inside-1"], scene.ids["inside-2"]])  # each pair once
+
+
+def test_depth_is_looked_for_on_few_other_pictures_and_that_is_said(
+    own: Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inside, closed = own.ids["inside-1"], own.ids["closed"]
+    with Store(own.archive, by="ada") as store:
+        ids = [own.ids["other"], own.ids["inside-2"]]  # three days and one day later
+        near = [pictures.find(store.catalogue, id) for id in (inside, closed)]
+        assert [each.id for each in locate._nearest(store, ids, *near)] == ids[::-1]
+        marking.tie(store, own.ids["other"], closed, [[[10, 20], [30, 40]]])
+        assert [each.id for each in locate._nearest(store, ids, *near)] == ids
+        monkeypatch.setattr(locate, "_MOST_ELSEWHERE", 0)
+        found = locate.locate(store, "W07", closed, inside=inside)
+        assert found.carried[0].depth.least == 0
+        assert any("on 0 of the 1 other inside pictures" in line for line in found.said)
 
 
 @pytest.mark.parametrize(("factor", "told"), [(0.1, "contradict each other"), (0.6, "do not agree")])

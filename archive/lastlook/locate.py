@@ -7,7 +7,7 @@ there, the answer is a refusal with its reason and what would help.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +39,9 @@ DEEPEST_MM = 25.0
 PLANNED_WITHIN_MM = 1.0
 """Standard error of a depth that stands in the plan as one number. Common practice, no source."""
 _MOST_INSIDE = 4
+_MOST_ELSEWHERE = 3
+"""On so many other inside pictures a run's depth is looked for, and so many more are registered for it in all: each
+takes about as long as the answer itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +88,23 @@ class Under:
     to_band_mm: float
 
 
+class _Registered:
+    """Inside pictures registered with the outside one, each once: one that is carried from also tells depths."""
+
+    def __init__(self, store: Store, outside: Loaded) -> None:
+        self._store = store
+        self._outside = outside
+        self._made: dict[str, Registration] = {}
+
+    def of(self, picture: Picture) -> Registration:
+        if picture.id not in self._made:
+            self._made[picture.id] = register(self._store, picturing.load(self._store, picture), self._outside)
+        return self._made[picture.id]
+
+    def affords(self, picture: Picture) -> bool:
+        return picture.id in self._made or len(self._made) < _MOST_INSIDE + _MOST_ELSEWHERE
+
+
 def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float = band.MARGIN_MM) -> Located:
     """Carry a run's marks, or all marks of a picture, to the picture `on`.
 
@@ -104,11 +124,10 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
             f"{target or what} is marked on no inside picture",
             "Trace it on one: 'lastlook mark PICTURE trace X,Y X,Y … --of RUN', or draw it in the viewer.",
         )
-    shown = picturing.load(store, outside)
+    registered = _Registered(store, picturing.load(store, outside))
     best: Located | None = None
     for candidate in candidates[:_MOST_INSIDE]:
-        registration = register(store, picturing.load(store, candidate), shown)
-        found = _carry_all(store, registration, target, margin)
+        found = _carry_all(store, registered, candidate, target, margin)
         if best is None or _better(found, best):
             best = found
     if best is None:
@@ -165,7 +184,8 @@ def _better(one: Located, other: Located) -> bool:
 # ------------------------------------------------------------------------------------------------ carrying
 
 
-def _carry_all(store: Store, registration: Registration, target: str, margin: float) -> Located:
+def _carry_all(store: Store, registered: _Registered, candidate: Picture, target: str, margin: float) -> Located:
+    registration = registered.of(candidate)
     inside, outside = registration.inside.picture, registration.outside.picture
     wanted = [
         each
@@ -198,13 +218,15 @@ def _carry_all(store: Store, registration: Registration, target: str, margin: fl
         said.append(f"Nothing is marked on {inside.id}." if not target else f"{target} is not marked on {inside.id}.")
     carried = []
     for each in wanted:
-        part, words = _carry(store, registration, each, margin)
+        part, words = _carry(store, registered, registration, each, margin)
         carried.append(part)
         said += [line for line in words if line not in said]
     return Located(inside, outside, registration, tuple(carried), tuple(said))
 
 
-def _carry(store: Store, registration: Registration, mark: Mark, margin: float) -> tuple[Carried, list[str]]:
+def _carry(
+    store: Store, registered: _Registered, registration: Registration, mark: Mark, margin: float
+) -> tuple[Carried, list[str]]:
     inside, outside = registration.inside, registration.outside
     run = next((each for each in store.plan.runs if each.id == mark.of), None)
     item = structure.items(store.plan).get(mark.of)
@@ -222,10 +244,9 @@ def _carry(store: Store, registration: Registration, mark: Mark, margin: float) 
         return Carried(mark, title, colour, outside.to_full(at), None, deep, None), words
     lens_a, lens_b = cameras.best.lens_a, cameras.best.lens_b
     dense = lens_a.straighten(band.densify(line, max(inside.size) / 100) if len(line) > 1 else line)
-    seen = _seen_from_elsewhere(store, registration, mark) if deep.least is not None else None
-    if seen is not None:
-        deep = seen
-        words = []
+    if deep.least is not None:
+        seen, untried = _seen_from_elsewhere(store, registered, registration, mark)
+        deep, words = (seen, []) if seen is not None else (deep, [*words, *untried])
     drawn = band.of_line(
         cameras,
         dense,
@@ -289,31 +310,47 @@ def _depth(known: Known, target: str) -> Depth:
     return depth.known(known.mm, known.within, f"{target}: {known.mm:.3g} ± {known.within:.2g} mm")
 
 
-def _seen_from_elsewhere(store: Store, registration: Registration, mark: Mark) -> Depth | None:
-    """A run's depth from its trace on another inside picture that hangs together with the same outside picture."""
-    if mark.shape != "trace" or not mark.of or registration.cameras is None:
-        return None
-    for other in marking.marks(store, mark.of):
-        if other.shape != "trace" or other.picture in (mark.picture, registration.outside.picture.id):
-            continue
-        second = register(
-            store, picturing.load(store, pictures.find(store.catalogue, other.picture)), registration.outside
-        )
+def _seen_from_elsewhere(
+    store: Store, registered: _Registered, registration: Registration, mark: Mark
+) -> tuple[Depth | None, list[str]]:
+    """A run's depth from its trace on another inside picture that hangs together with the same outside picture: the
+    tied ones first, then the nearest in time, as the run was moved least between. None with a line where not all such
+    pictures were tried."""
+    cameras, inside = registration.cameras, registration.inside
+    if mark.shape != "trace" or not mark.of or cameras is None:
+        return None, []
+    here = (mark.picture, registration.outside.picture.id)
+    traces = [each for each in marking.marks(store, mark.of) if each.shape == "trace" and each.picture not in here]
+    others = _nearest(store, {each.picture for each in traces}, inside.picture, registration.outside.picture)
+    line = cameras.best.lens_a.straighten(band.densify(inside.to_work(mark.points), max(inside.size) / 100))
+    tried = [each for each in others[:_MOST_ELSEWHERE] if registered.affords(each)]
+    for other in tried:
+        second = registered.of(other)
         if second.cameras is None or not second.cameras.scaled:
             continue
-        first = registration.inside.to_work(mark.points)
-        found = depth.of_run(
-            depth.triangulate(
-                registration.cameras,
-                registration.cameras.best.lens_a.straighten(band.densify(first, max(registration.inside.size) / 100)),
-                second.cameras,
-                second.cameras.best.lens_a.straighten(second.inside.to_work(other.points)),
-                most=2 * DEEPEST_MM,
-            )
-        )
-        if found is not None:
-            return found
-    return None
+        for trace in (each for each in traces if each.picture == other.id):
+            seen = second.cameras.best.lens_a.straighten(second.inside.to_work(trace.points))
+            found = depth.of_run(depth.triangulate(cameras, line, second.cameras, seen, most=2 * DEEPEST_MM))
+            if found is not None:
+                return found, []
+    if len(tried) == len(others):
+        return None, []
+    return None, [
+        f"{mark.of}: its depth was looked for on {len(tried)} of the {len(others)} other inside pictures that it is"
+        " traced on: those tied to the picture of the skin, then the nearest in time. Tie a better one, or give the"
+        " depth."
+    ]
+
+
+def _nearest(store: Store, ids: Iterable[str], inside: Picture, outside: Picture) -> list[Picture]:
+    """Pictures by how likely they tell a depth: tied to the outside one, then near the inside one in time."""
+
+    def rank(each: Picture) -> tuple[int, float]:
+        at, then = each.time.instant, inside.time.instant
+        apart = abs((at - then).total_seconds()) if at is not None and then is not None else float("inf")
+        return -min(len(marking.ties(store, each.id, outside.id)[0]), 6), apart
+
+    return sorted((pictures.find(store.catalogue, id) for id in sorted(ids)), key=rank)
 
 
 def half_bundle(run: Run | None) -> float:
