@@ -6,9 +6,13 @@ import dataclasses
 import subprocess
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
+import uharfbuzz as harfbuzz
 from babel import Locale, localedata
+from fontTools.unicodedata import script
+from fpdf.fonts import TTFFont
 from PIL import Image, ImageColor
 
 from lastlook import approvals, stating
@@ -94,6 +98,74 @@ def test_letters_are_in_the_print_in_the_forms_they_take_together(
     read = set(run("pdftotext", pdf, "-"))
     assert {letter for letter in SAID[code] if letter.isalpha()} <= read
     assert "[?]" not in run("pdftotext", pdf, "-")
+
+
+def names_of_languages() -> list[str]:
+    """A language's name for itself in each script: Unicode's CLDR, as babel ships it."""
+    names: dict[str, str] = {}
+    for code in sorted(localedata.locale_identifiers()):
+        name = Locale.parse(code).languages.get(code.split("_")[0]) or ""
+        for letter in filter(str.isalpha, name):
+            names.setdefault(script(letter), name)
+    return [name for name in sorted(set(names.values())) if not fonts.look([name]).missing]
+
+
+def test_the_letters_of_every_script_are_printed_and_read_back_as_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packaged_only(monkeypatch)
+    names = names_of_languages()
+    assert len(names) > 38
+    without_form: list[str] = []
+    shape = TTFFont.perform_harfbuzz_shaping
+
+    def watched(self: Any, text: str, *more: Any) -> Any:
+        found = shape(self, text, *more)
+        without_form.extend(text for glyph in found[0] if glyph.codepoint == 0 and text != "\n")
+        return found
+
+    monkeypatch.setattr(TTFFont, "perform_harfbuzz_shaping", watched)
+    pdf = print_(content(*names), tmp_path)
+    assert not without_form  # glyph 0 is .notdef (OpenType specification, "glyf")
+    listed = run("pdffonts", pdf).splitlines()[2:]
+    assert len(listed) > 20
+    assert all(" yes yes yes " in line for line in listed), listed
+    # In the order of what is written, with no space that is not; poppler swaps Thaana's vowels with their letters.
+    read = run("pdftotext", pdf, "-")
+    assert [name for name in names if name not in read] == ["ދިވެހިބަސް"]
+
+
+# Conjuncts with joiners of Devanagari, Bengali and Sinhala, vowels of Thai, Lao and Khmer that are two glyphs, stacks
+# of Tibetan, kinzi of Burmese, marks of Arabic and Hebrew (The Unicode Standard, chapters 9, 12, 13 and 16).
+WORDS = "क्षत्रिय क्‍ष র‍্য ක්‍ෂ ශ්‍රී กำปั่น ที่ ຄໍາ ຄຳ ស្ត្រី ធ្វើ បៀ བསྒྲུབས ကျွန်ုပ် င်္ဂ ଓଡ଼ିଆ العربيَّة می‌خواهم שָׁלוֹם ହୋ ஸ்ரீ"
+
+
+def test_a_word_takes_the_forms_that_the_whole_font_gives_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged_only(monkeypatch)
+    letters = fonts.look(WORDS)
+    drawn = printed._Print(content(WORDS), tmp_path, datetime(2026, 3, 1, tzinfo=UTC), "A4", lambda progress: None)
+    drawn.load(letters, tmp_path)
+    drawn.pdf.set_font(fonts.SANS, "", 10)
+    for word in WORDS.split():
+        (piece,) = drawn.pdf._preload_bidirectional_text(word, False)
+        assert isinstance(piece.font, TTFFont)
+        _, found = piece.font.perform_harfbuzz_shaping(word, 10, piece.text_shaping_parameters)
+        # HarfBuzz itself, with the font as it is published and the word in one piece.
+        has = (face for face in letters.faces if all(ord(one) in fonts._coverage(face) for one in word.strip("\u200d")))
+        whole = harfbuzz.Font(fonts._opened(next(has)))
+        whole.set_variations({"wght": 400})
+        buffer = harfbuzz.Buffer()
+        buffer.add_str(word)
+        buffer.guess_segment_properties()
+        harfbuzz.shape(whole, buffer)
+        shapes = [
+            [figure for glyph in glyphs for figure in (glyph.x_advance, glyph.x_offset, glyph.y_offset)]
+            for glyphs in (found, buffer.glyph_positions)
+        ]
+        assert shapes[0] == pytest.approx(shapes[1], abs=2), word
+    for font in drawn.pdf.fonts.values():
+        assert isinstance(font, TTFFont)
+        font.ttfont.close()
 
 
 def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import subprocess
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib import util
@@ -39,7 +39,7 @@ EAST_ASIAN_HINT = "pip install 'lastlook[cjk]' brings Chinese, Japanese and Kore
 OTHER_HINT = "Install a font that has them, as Debian's fonts-noto-core: any that fontconfig lists is used."
 INSTEAD = {"→": "–>", "←": "<–", "≤": "<=", "≥": ">=", "✓": "x", "\u00ad": "", "\u200b": ""}
 """Signs of ours that are printed in other letters, and marks of where a word may be broken."""
-_JOINERS = "\u200c\u200d\u180e"  # without a form of their own, they choose that of their neighbours
+JOINERS = "\u200c\u200d\u180e"  # without a form of their own, they choose that of their neighbours
 # Scripts whose letters stand side by side as they are (Unicode, The Core Specification, chapters 7, 8.6, 18 to 20);
 # letters of every other one take forms by their neighbours. Marks and writing from the right are told by the letters.
 _SIDE_BY_SIDE = frozenset(
@@ -83,7 +83,7 @@ class Letters:
         for letter in text:
             if letter in INSTEAD:
                 made.append(INSTEAD[letter])
-            elif letter in _JOINERS:
+            elif letter in JOINERS:
                 made.append(letter if self.shaped and ord(letter) in self.known else "")
             elif letter.isspace():
                 made.append(letter if ord(letter) in self.known else " ")
@@ -122,7 +122,7 @@ def look(texts: Iterable[str]) -> Letters:
         lacking -= _coverage(found)
     known = frozenset().union(*map(_coverage, faces))
     missing = "".join(sorted(letter for letter in used if not _unseen(letter) and ord(letter) not in known))
-    return Letters(tuple(faces), known, missing, _shaped(used))
+    return Letters(tuple(faces), known, missing, shaped(used))
 
 
 def hints(missing: str) -> tuple[str, ...]:
@@ -134,7 +134,7 @@ def hints(missing: str) -> tuple[str, ...]:
     )
 
 
-def _shaped(letters: Iterable[str]) -> bool:
+def shaped(letters: Iterable[str]) -> bool:
     """Does any letter need its neighbours: a script that joins or reorders, marks, writing from the right."""
     return any(
         script(letter) not in _SIDE_BY_SIDE
@@ -211,10 +211,21 @@ def _may_be_used(face: Face) -> bool:
     return bool({"glyf", "CFF "} & tables) and "cmap" in tables and not forbidden
 
 
+def _parts(used: Iterable[str]) -> Iterator[str]:
+    """The letters, and those that HarfBuzz sets in their place: what they are made of (UAX #15; for Thai and Lao am its
+    compatible form), and the vowel before the letter that five vowels of Khmer begin with (HarfBuzz, as its source
+    has it; recalled from memory)."""
+    for letter in used:
+        yield letter
+        yield from unicodedata.normalize("NFKD" if letter in "\u0e33\u0eb3" else "NFD", letter)
+        if letter in "\u17be\u17bf\u17c0\u17c4\u17c5":
+            yield "\u17c1"
+
+
 def cut(face: Face, folder: Path, weight: int, used: Iterable[str], name: str) -> Path:
     """The font in one weight with no letters but those `used`. What gives letters the forms they take beside others is
     kept only where one of them needs it."""
-    letters = ({ord(letter) for letter in used} | _ALWAYS) & _coverage(face)
+    letters = ({ord(letter) for letter in _parts(used)} | _ALWAYS) & _coverage(face)
     wanted = harfbuzz.SubsetInput()
     wanted.flags = (
         harfbuzz.SubsetFlags.NOTDEF_OUTLINE
@@ -222,7 +233,7 @@ def cut(face: Face, folder: Path, weight: int, used: Iterable[str], name: str) -
         | harfbuzz.SubsetFlags.DOWNGRADE_CFF2
     )
     wanted.unicode_set.update(letters)
-    if not _shaped(map(chr, letters)):
+    if not shaped(map(chr, letters)):
         wanted.drop_table_tag_set.update(int.from_bytes(tag, "big") for tag in (b"GSUB", b"GPOS", b"GDEF"))
     opened = _opened(face)
     if "fvar" in opened.table_tags:

@@ -12,18 +12,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from fpdf import FPDF
 from fpdf.enums import Align, TableBordersLayout, TextEmphasis, WrapMode, XPos, YPos
 from fpdf.fonts import FontFace
 from fpdf.outline import TableOfContents
 
 from lastlook.handover import fonts
 from lastlook.handover.content import Cell, Chapter, Content, Section, Statement, Table
-from lastlook.plan import colours
+from lastlook.handover.pages import GREY, INK, Pages, Swatched
 from lastlook.progress import Progress, Report, Stage, silent
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
-_GREY, _INK, _ACCENT = (90, 96, 100), (20, 24, 27), (138, 59, 0)
+_ACCENT = (138, 59, 0)
 
 
 def write(
@@ -73,80 +72,13 @@ def chapter_texts(chapter: Chapter) -> Iterator[str]:
         yield from (figure.role for figure in section.figures)
 
 
-class _Swatched(str):
-    """The text of a cell with a piece of insulation drawn above it: `code` and `tracer` as IEC 60757 has them."""
-
-    code: str
-    tracer: str
-
-    @classmethod
-    def of(cls, text: str, code: str, tracer: str) -> _Swatched:
-        made = cls(text)
-        made.code, made.tracer = code, tracer
-        return made
-
-
-_SWATCH = (11.0, 2.2)  # millimetres
-
-
-class _Pages(FPDF):
-    """Head and foot of each page, and pieces of insulation in cells."""
-
-    foot = ("", "")  # what stands at the left, and the word for a page
-
-    def __init__(self, paper: str) -> None:
-        super().__init__(format=paper)
-
-    def multi_cell(self, w: float, h: float | None = None, text: str = "", *given: Any, **more: Any) -> Any:
-        """As the library's, and the piece of insulation of a text that has one, in a line of its own."""
-        if isinstance(text, _Swatched) and text.code in colours.BY_CODE:
-            if not more.get("dry_run"):
-                self._insulation(text.code, text.tracer, self.x + 1.2, self.y + 0.9)
-            text = "\n" + text
-        return super().multi_cell(w, h, text, *given, **more)
-
-    def _insulation(self, code: str, tracer: str, x: float, y: float) -> None:
-        """Base colour with a spiral of the tracer; green-and-yellow is two colours of its own (IEC 60445, 6.3.2)."""
-        base, line = colours.BY_CODE[code].srgb, colours.BY_CODE.get(tracer)
-        second = line.srgb if line else ""
-        if code == "GNYE":
-            base, second = "#34864a", second or "#f1cf3c"
-        kept = self.fill_color, self.draw_color, self.line_width
-        wide, tall = _SWATCH
-        self.set_fill_color(*_rgb(base))
-        self.rect(x, y, wide, tall, style="F")
-        if second:
-            self.set_fill_color(*_rgb(second))
-            with self.rect_clip(x, y, wide, tall):
-                for at in (0.6, 3.4, 6.2, 9.0):
-                    self.polygon(
-                        [(x + at, y), (x + at + 1, y), (x + at + 2, y + tall), (x + at + 1, y + tall)], style="F"
-                    )
-        self.set_draw_color(*_INK)
-        self.set_line_width(0.15)
-        self.rect(x, y, wide, tall)
-        for put, colour in ((self.set_fill_color, kept[0]), (self.set_draw_color, kept[1])):
-            if colour is not None:
-                put(colour)
-        self.set_line_width(kept[2])
-
-    def footer(self) -> None:
-        if self.page_no() == 1:
-            return
-        self.set_y(-14)
-        self.set_font(fonts.SANS, size=8)
-        self.set_text_color(*_GREY)
-        self.cell(w=self.epw / 2, text=self.foot[0])
-        self.cell(w=self.epw / 2, text=f"{self.foot[1]} {self.page_no()}", align=Align.R)
-
-
 class _Print:
     def __init__(self, content: Content, pictures: Path, issued: datetime, paper: str, report: Report) -> None:
         self.content = content
         self.pictures = pictures
         self.report = report
         self.said = fonts.plain
-        self.pdf = pdf = _Pages(paper)
+        self.pdf = pdf = Pages(paper)
         pdf.set_margins(18, 16)
         pdf.set_auto_page_break(True, margin=20)
         pdf.set_lang({"en": "en-GB", "de": "de-DE"}[content.language])
@@ -216,7 +148,7 @@ class _Print:
 
     # ------------------------------------------------------------------------------------------------ text
 
-    def _text(self, text: str, size: float = 9.5, *, bold: bool = False, colour: tuple[int, int, int] = _INK) -> None:
+    def _text(self, text: str, size: float = 9.5, *, bold: bool = False, colour: tuple[int, int, int] = INK) -> None:
         pdf = self.pdf
         pdf.set_font(fonts.SANS, "B" if bold else "", size)
         pdf.set_text_color(*colour)
@@ -227,7 +159,7 @@ class _Print:
         pdf.set_y(60)
         self._text(content.title, 24, bold=True)
         pdf.ln(4)
-        self._text(content.subtitle, 12, colour=_GREY)
+        self._text(content.subtitle, 12, colour=GREY)
         pdf.ln(10)
         for label, value in (("client", content.client), ("scope", content.scope), ("issued", content.issued)):
             if value:
@@ -243,7 +175,7 @@ class _Print:
         self.pdf.start_section(self.said(chapter.title), level=0)
         self._text(chapter.title, 16, bold=True)
         if chapter.lead:
-            self._text(chapter.lead, 9.5, colour=_GREY)
+            self._text(chapter.lead, 9.5, colour=GREY)
         self.pdf.ln(2)
         for section in chapter.sections:
             self._section(chapter, section)
@@ -274,13 +206,13 @@ class _Print:
         pdf.set_x(left + 4)
         top, page = pdf.get_y(), pdf.page_no()
         label = f"{self.content.labels['caution']}: " if said.caution else f"{said.label}: " if said.label else ""
-        pdf.set_text_color(*(_ACCENT if said.caution else _INK))
+        pdf.set_text_color(*(_ACCENT if said.caution else INK))
         pdf.set_font(fonts.SANS, "B", 9.5)
         if label:
             pdf.write(4.7, self.said(label))
         pdf.set_font(fonts.SANS, "", 9.5)
         pdf.write(4.7, self.said(said.text))
-        pdf.set_text_color(*_GREY)
+        pdf.set_text_color(*GREY)
         if said.source:
             pdf.set_font_size(8.5)
             pdf.write(4.7, self.said(f"  — {said.source}"))
@@ -313,7 +245,7 @@ class _Print:
         many = len(table.heads) > 6
         shown = [[self._cell(cell) for cell in row] for row in table.rows]
         pdf.set_font(fonts.SANS, "", 6.6 if many else 8.5)
-        pdf.set_text_color(*_INK)
+        pdf.set_text_color(*INK)
         pdf.set_draw_color(170, 174, 176)
         pdf.set_line_width(0.2)
         pdf.ln(1)
@@ -333,7 +265,7 @@ class _Print:
             for row, texts_ in zip(table.rows, shown, strict=True):
                 line = drawn.row()
                 for cell, text in zip(row, texts_, strict=True):
-                    line.cell(_Swatched.of(text, *cell.swatch) if cell.swatch else text)
+                    line.cell(Swatched.of(text, *cell.swatch) if cell.swatch else text)
         pdf.ln(2)
 
     # ------------------------------------------------------------------------------------------------ pictures
@@ -362,7 +294,7 @@ class _Print:
                 self._image(id, x, top, wide, tall)
                 pdf.set_xy(x, top + tall + 0.8)
                 pdf.set_font(fonts.SANS, "", 7)
-                pdf.set_text_color(*_INK)
+                pdf.set_text_color(*INK)
                 pdf.multi_cell(w=wide, h=3.1, text=captions[number], align=Align.L, new_x=XPos.LMARGIN, new_y=YPos.TOP)
             pdf.set_xy(pdf.l_margin, top + height)
 
@@ -413,7 +345,3 @@ def _widths(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[int, .
         bold = max(len(word) for word in head.split()) * 1.15
         found.append(round(max(6, longest, bold, min(sum(lengths) / len(lengths), 40)) + 1))
     return tuple(found)
-
-
-def _rgb(value: str) -> tuple[int, int, int]:
-    return int(value[1:3], 16), int(value[3:5], 16), int(value[5:7], 16)
