@@ -44,6 +44,10 @@ ByTime = tuple[tuple[SessionOverlap, ...], tuple[Neighbour, ...]]
 """The sessions and the neighbours of a picture: all that speaks for it and can change when times do."""
 
 
+Said = dict[str, tuple[tuple[Tag, ...], str]]
+"""By a picture's id, what people said of it: tags and caption. No time changes it."""
+
+
 def all_sessions(store: Store) -> tuple[Session, ...]:
     """The sessions that stand, in order of their start."""
     catalogue = store.catalogue
@@ -53,7 +57,8 @@ def all_sessions(store: Store) -> tuple[Session, ...]:
 class Surroundings:
     """The surroundings of some pictures, read together."""
 
-    def __init__(self, store: Store, wanted: Sequence[Placed]) -> None:
+    def __init__(self, store: Store, wanted: Sequence[Placed], said: Said | None = None) -> None:
+        """`said` holds what was read before in the same transaction, and gets what is read now."""
         catalogue = store.catalogue
         self._sessions = all_sessions(store)
         spans = neighbours.span([at for one in wanted if (at := _moment(one)) is not None])
@@ -61,8 +66,10 @@ class Surroundings:
         links = resemblance.of(catalogue, [one.rid for one in wanted])
         linked = placed.by_rids(catalogue, sorted({other for each in links.values() for other, _ in each}))
         everyone = {one.rid: one for one in (*wanted, *near, *linked)}
-        made = placed.tag_decisions(catalogue, [one.id for one in everyone.values()])
-        self._said = {id: tags.said_by(each) for id, each in made.items()}
+        self._said: Said = {} if said is None else said
+        unread = [one.id for one in everyone.values() if one.id not in self._said]
+        made = placed.tag_decisions(catalogue, unread)
+        self._said.update((id, tags.said_by(made.get(id, ()))) for id in unread)
         self._shown = _cards_of(store, {one.sha256 for one in everyone.values()})
         bounds = {pictures.ms(at) for session in self._sessions for at in (session.start, session.end)}
         around = {one.rid: one for one in (*wanted, *near)}.values()
@@ -179,10 +186,10 @@ def by_time(store: Store) -> list[int]:
     return sorted(found)
 
 
-def around_by_time(store: Store) -> dict[int, ByTime]:
+def around_by_time(store: Store, said: Said | None = None) -> dict[int, ByTime]:
     """By row, what speaks for pictures and hangs on time. Those of which nothing does may be missing."""
     wanted = placed.by_rids(store.catalogue, by_time(store))
-    surroundings = Surroundings(store, wanted)
+    surroundings = Surroundings(store, wanted, said)
     return {one.rid: surroundings.by_time(one) for one in wanted}
 
 

@@ -43,11 +43,12 @@ def project(store: Store, decision: Decision) -> None:
         proposing.propose(store, placing.by_session(store, decision))
     elif decision.kind in {"clock", "camera", "reference"}:
         store.report(Progress(Stage.TIMES, 0))
-        before = placing.around_by_time(store)
+        said: placing.Said = {}  # reading it is dear, and times do not change it
+        before = placing.around_by_time(store, said)
         also = [str(body[key]) for key in ("camera", "into") if key in body and "name" not in body]
         if clock_fit.refit(catalogue, store.zone, also):
             grouping.regroup(catalogue)
-            differing = placing.differing(before, placing.around_by_time(store))
+            differing = placing.differing(before, placing.around_by_time(store, said))
             proposing.propose(store, differing, report=store.report)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
