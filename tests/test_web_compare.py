@@ -16,6 +16,7 @@ import pytest
 from flask.testing import FlaskClient
 from PIL import Image, ImageDraw
 from selenium.webdriver import Chrome
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from lastlook import archive, deciding, planning
@@ -311,6 +312,13 @@ def test_wiping_by_keyboard_uncovers_the_later_picture(watched: Chrome, address:
     assert ("50%" in before, "52%" in after) == (True, True)
     assert edge.get_attribute("aria-valuetext") == "52 % before, 48 % after"
     assert browser.overflow(watched) <= 0
+    line, far = browser.one(watched, ".wipe-line"), -top[1].rect["width"] / 5
+    ActionChains(watched).click_and_hold(line).move_by_offset(round(far), 0).release().perform()
+    assert edge.get_attribute("value") in ("31", "32", "33"), "the line is drawn by hand too"
+    watched.execute_script("window.dispatchEvent(new Event('beforeprint'))")
+    assert len(browser.every(watched, ".pair-looks > figure > .zoom")) == 2, "on paper both, whatever is shown"
+    watched.execute_script("window.dispatchEvent(new Event('afterprint'))")
+    assert len(browser.every(watched, ".pair-stack .zoom")) == 2
     browser.one(watched, "[data-mode=side]").click()
     assert len(browser.every(watched, ".pair-looks > figure > .zoom")) == 2, "and back again"
 

@@ -51,6 +51,16 @@ class Pair {
       if (button) this.mode(button.dataset.mode);
     });
     this.ui.edge.addEventListener("input", () => this.wipe());
+    this.edge.addEventListener("pointerdown", (event) => {
+      event.preventDefault();
+      this.edge.setPointerCapture(event.pointerId);
+    });
+    this.edge.addEventListener("pointermove", (event) => {
+      if (!this.edge.hasPointerCapture(event.pointerId)) return;
+      const { left, width } = this.stack.getBoundingClientRect();
+      this.ui.edge.value = String(Math.round((100 * (event.clientX - left)) / width));
+      this.wipe();
+    });
     this.ui.blinking.addEventListener("click", () => this.blink(!this.ticking));
     this.ui.turn.addEventListener("click", () => {
       this.blink(false);
@@ -69,6 +79,12 @@ class Pair {
         this.blink(false);
       }
     });
+    let shown = "side"; // on paper both lie side by side, whatever the screen shows
+    window.addEventListener("beforeprint", () => {
+      shown = pair.dataset.mode;
+      this.mode("side");
+    });
+    window.addEventListener("afterprint", () => this.mode(shown));
     document.addEventListener("visibilitychange", () => document.hidden && this.blink(false));
     bar(stage.querySelector(".zoom-bar"), () => this.viewers, { window: wholeWindow(stage, () => this.viewers) });
   }
