@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 import socket
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -354,13 +357,17 @@ def test_guessing_is_slow(locked: Flask) -> None:
     assert int(answer.headers["Retry-After"]) >= 1
 
 
+def wrong() -> bool:
+    return False
+
+
 def test_each_wrong_answer_doubles_the_wait_up_to_a_bound() -> None:
     now = 0.0
     throttle = Throttle(clock=lambda: now, free=3, longest=60.0)
     waits = []
     for _ in range(12):
         now += throttle.wait("10.0.0.7")
-        throttle.wrong("10.0.0.7")
+        throttle.tried("10.0.0.7", wrong)
         waits.append(throttle.wait("10.0.0.7"))
     assert waits == [0, 0, 1, 2, 4, 8, 16, 32, 60, 60, 60, 60]
     assert throttle.wait("10.0.0.8") == 0, "somebody else need not wait"
@@ -369,16 +376,38 @@ def test_each_wrong_answer_doubles_the_wait_up_to_a_bound() -> None:
 def test_many_addresses_together_are_slowed_too() -> None:
     throttle = Throttle(clock=lambda: 0.0, free=3)
     for n in range(40):
-        throttle.wrong(f"10.0.0.{n}")
+        throttle.tried(f"10.0.0.{n}", wrong)
     assert throttle.wait("10.0.1.1") > 0
 
 
 def test_a_right_answer_forgets_the_wrong_ones() -> None:
     throttle = Throttle(clock=lambda: 0.0, free=3)
-    for _ in range(3):
-        throttle.wrong("10.0.0.7")
-    throttle.right("10.0.0.7")
+    for _ in range(2):
+        assert throttle.tried("10.0.0.7", wrong) == (False, 0.0)
+    assert throttle.tried("10.0.0.7", lambda: True) == (True, 0.0)
+    for _ in range(2):
+        throttle.tried("10.0.0.7", wrong)
     assert throttle.wait("10.0.0.7") == 0
+
+
+def test_of_answers_that_come_at_once_no_more_are_judged_than_one_after_the_other() -> None:
+    throttle = Throttle(clock=lambda: 0.0, free=3)
+    together = threading.Barrier(16)
+    judged = []
+
+    def slow() -> bool:
+        judged.append(True)
+        time.sleep(0.005)  # others would come between here, if they could
+        return False
+
+    def guess() -> tuple[bool, float]:
+        together.wait(20)
+        return throttle.tried("10.0.0.7", slow)
+
+    with ThreadPoolExecutor(16) as pool:
+        told = [each.result() for each in [pool.submit(guess) for _ in range(16)]]
+    assert len(judged) == 3
+    assert sorted(told) == [(False, 0.0)] * 3 + [(False, 1.0)] * 13
 
 
 def test_a_taken_port_is_told_in_words(filled: Filled) -> None:

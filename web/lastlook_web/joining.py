@@ -107,14 +107,12 @@ def asked(code: str) -> str | Response:
 def joined(code: str) -> Response | tuple[str, int] | tuple[str, int, dict[str, str]]:
     throttle: Throttle = current_app.extensions["lastlook-throttle"]
     address = request.remote_addr or "unknown"
-    wait = throttle.wait(address)
+    right, wait = throttle.tried(address, lambda: _codes().take(code))
     if wait > 0:
         seconds = int(wait) + 1
         return render_template("joining.html", code="", good=False, wait=seconds), 429, {"Retry-After": str(seconds)}
-    if not _codes().take(code):
-        throttle.wrong(address)
+    if not right:
         return render_template("joining.html", code="", good=False), 403
-    throttle.right(address)
     let_in("code")
     return redirect(url_for("bench.page"), 303)
 

@@ -248,15 +248,14 @@ def check() -> AnyResponse | tuple[str, int, dict[str, str]]:
     throttle: Throttle = current_app.extensions["lastlook-throttle"]
     address = request.remote_addr or "unknown"
     following = safe_next(request.form.get("next", ""))
-    wait = throttle.wait(address)
+    given = request.form.get("passcode", "").strip().encode()
+    right, wait = throttle.tried(address, lambda: hmac.compare_digest(given, _config().passcode.encode()))
     if wait > 0:
         seconds = int(wait) + 1
         page = render_template("enter.html", next=following, wrong=False, wait=seconds)
         return page, 429, {"Retry-After": str(seconds)}
-    if not hmac.compare_digest(request.form.get("passcode", "").strip().encode(), _config().passcode.encode()):
-        throttle.wrong(address)
+    if not right:
         return render_template("enter.html", next=following, wrong=True, wait=0), 403, {}
-    throttle.right(address)
     let_in("passcode")
     return redirect(following, 303)
 

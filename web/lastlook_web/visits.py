@@ -178,24 +178,37 @@ class Throttle:
     def wait(self, address: str) -> float:
         """Seconds until this address may answer again; 0 for now."""
         with self._lock:
-            now = self.clock()
-            return max(0.0, *(until - now for _, until in (self._of(address), self._of(""))))
+            return self._left(address, self.clock())
 
-    def wrong(self, address: str) -> None:
+    def tried(self, address: str, right: Callable[[], bool]) -> tuple[bool, float]:
+        """Let `right` judge an answer, and count it: (whether it was right, 0), or (False, the seconds until this
+        address may answer), where nothing was judged.
+
+        Judged under the lock: of many answers that come at once, each counts before the next one is looked at.
+        """
         with self._lock:
             now = self.clock()
-            for name, free in ((address, self.free), ("", self.free * 10)):
-                count = self._of(name)[0] + 1
-                # A power beyond what a number holds would be an error, and the wait is bounded anyway.
-                pause = min(self.longest, 2.0 ** min(count - free, 60)) if count >= free else 0.0
-                self._wrong[name] = count, now + pause
-            if len(self._wrong) > 1000:
-                for name in [name for name, (_, until) in self._wrong.items() if until < now - 3600 and name]:
-                    del self._wrong[name]
+            wait = self._left(address, now)
+            if wait > 0:
+                return False, wait
+            if right():
+                self._wrong.pop(address, None)
+                return True, 0.0
+            self._count(address, now)
+            return False, 0.0
 
-    def right(self, address: str) -> None:
-        with self._lock:
-            self._wrong.pop(address, None)
+    def _left(self, address: str, now: float) -> float:
+        return max(0.0, *(until - now for _, until in (self._of(address), self._of(""))))
+
+    def _count(self, address: str, now: float) -> None:
+        for name, free in ((address, self.free), ("", self.free * 10)):
+            count = self._of(name)[0] + 1
+            # A power beyond what a number holds would be an error, and the wait is bounded anyway.
+            pause = min(self.longest, 2.0 ** min(count - free, 60)) if count >= free else 0.0
+            self._wrong[name] = count, now + pause
+        if len(self._wrong) > 1000:
+            for name in [name for name, (_, until) in self._wrong.items() if until < now - 3600 and name]:
+                del self._wrong[name]
 
     def _of(self, address: str) -> tuple[int, float]:
         return self._wrong.get(address, (0, 0.0))
