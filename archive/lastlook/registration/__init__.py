@@ -5,7 +5,8 @@ OpenCV's room for geometry. Pure functions over frozen records and arrays; no fi
 outlines.py   areas drawn on pictures            ties.py      pairs of points that are the same place
 markers.py    printed square markers             features.py  points that match by themselves
 fitting.py    the plane's map from ties taken as they are
-plane.py      the plane's map between two pictures, checked, with its error, or refused with the reason
+checking.py   whether such a map may be believed, with its error, or is refused with the reason
+plane.py      the plane's map between two pictures, from all ties that are known
 camera.py     lenses                             pose.py      both cameras over the skin, from ties and known lengths
 depth.py      from a run below the skin straight up to the skin
 band.py       the keep-out band                  measure.py   lengths and angles on a plane

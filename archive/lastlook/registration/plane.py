@@ -2,35 +2,31 @@
 
 The map is a homography (Hartley and Zisserman, Multiple View Geometry, ch. 4). Ties by hand and corners of markers are
 believed over matches that came by themselves; matches are found by MAGSAC++ (Barath et al., CVPR 2020, in OpenCV).
-What is checked is written beside each check in `_faults`. The limits are our own, set on rendered truth so that no
-wrong map passes; they are no standard's.
+What is checked, and when no map is given, stands in `checking`. The limits are our own, set on rendered truth so that
+no wrong map passes; they are no standard's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from scipy.stats import chi2
 
-from lastlook.registration import Bools, Floats, outlines
+from lastlook.registration import Bools, Floats
+from lastlook.registration.checking import PlaneMap, Reason, Refusal, behind, checked
 from lastlook.registration.fitting import (
     bootstrap,
-    covariance_of,
     distances,
     few,
     fit,
     jacobians,
     leave_one_out,
     magsac,
-    noise_scale,
-    resample,
     spread_at,
     transfer,
 )
-from lastlook.registration.ties import Ties, TieSource
+from lastlook.registration.ties import Ties, TieSource, joined
 
 TRUSTED = (TieSource.HAND, TieSource.MARKER)
 LEAST_MATCHES = 14
@@ -38,61 +34,6 @@ LEAST_SEEDS = 8
 """Matches in agreement that are worth growing; what they grow into must still be LEAST_MATCHES."""
 _TOLD = 6
 """From so many marked points on, one that is misplaced is told from the others: four always fit, five nearly."""
-_RESAMPLED = 16
-"""From so many ties on, resampling them says more than their residuals do."""
-_MOST_SWAY, _MOST_ALONE = 0.0025, 0.015
-"""Of the outline's size: how far resampling, and leaving out one direction, may move a map from matches. Of 500
-rendered pairs every map wrong by over 3 mm swayed by 0.36 % and more, right ones by about 0.1 %."""
-_CHECK_AT = 60.0  # degrees: steeper views of one plane to another are not believed from matches
-
-
-class Reason(StrEnum):
-    TOO_FEW = "too-few-ties"
-    CROWDED = "ties-crowded"
-    DISAGREE = "ties-disagree"
-    MIRRORED = "mirrored"
-    IMPLAUSIBLE = "implausible-view"
-    UNCERTAIN = "too-uncertain"
-    AMBIGUOUS = "two-answers"
-    NO_OUTLINE = "no-outline"
-
-
-@dataclass(frozen=True, slots=True)
-class Refusal:
-    """Why no map is given, in a plain line, and what would help, in another."""
-
-    reason: Reason
-    why: str
-    help: str
-
-
-@dataclass(frozen=True, slots=True)
-class PlaneMap:
-    """A map that passed the checks.
-
-    `matrix` (3, 3) takes pixels of a to pixels of b. `ties` are those it rests on; `residuals` (N,) their distance in
-    pixels of b after the fit, `left_out` (N,) with each one left out of the fit in turn (NaN where not worked out);
-    `covariance` (8, 8) of the map's eight free numbers as `resample` draws them; `error_px` (M,) the standard error at
-    `lattice` (M, 2), pixels of b and of a. `dropped` names ties that were not used, `said` what a person should know.
-    `allowed`: how many times worse than usual the ties are taken to be, in the covariance and the error, and by whoever
-    works out cameras from them, because they are too few to show how good they are.
-    """
-
-    matrix: Floats
-    ties: Ties
-    residuals: Floats
-    left_out: Floats
-    covariance: Floats
-    lattice: Floats
-    error_px: Floats
-    dropped: tuple[str, ...] = ()
-    said: tuple[str, ...] = ()
-    allowed: float = 1.0
-
-    @property
-    def rms_px(self) -> float:
-        return float(np.sqrt(np.mean(self.residuals**2)))
-
 
 Grow = Callable[[Floats], Ties]
 
@@ -146,7 +87,7 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
                 break
     if len(base) == 4 and not np.isfinite(transfer(matrix, base.a)).all():
         # Four always fit; two of them exchanged fit only with the horizon between them.
-        return _behind()
+        return behind()
     if _disagree(base, matrix):
         worst_name = base.name[int(np.argmax(distances(matrix, base) / base.sigma))]
         return Refusal(
@@ -161,8 +102,6 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
         reach = 3 * np.sqrt(matches.sigma**2 + spread_at(matrix, base, matches.a) ** 2)
         agree = distances(matrix, matches) < np.minimum(reach, 40)
         if agree.sum() >= LEAST_MATCHES:
-            from lastlook.registration.ties import joined
-
             both = joined(base, matches.take(agree))
             sharper = fit(both)
             if sharper is not None and not _disagree(base, sharper):
@@ -174,7 +113,7 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
             f"{len(base)} marked points cannot show that one of them is wrong; mark {_TOLD - len(base)} more before"
             f" this is relied on. Until then the band allows for points off by {few(len(base)):.2g} times the usual"
         )
-    return _checked(used, matrix, outline, most, dropped, said, automatic=False)
+    return checked(used, matrix, outline, most, dropped, said, automatic=False)
 
 
 def _from_matches(
@@ -219,10 +158,8 @@ def _from_matches(
                 f"what was found alike contradicts {hand.name[int(np.argmax(away))]}",
                 "mark four or more points that show in both, then matching cannot overrule you",
             )
-        from lastlook.registration.ties import joined
-
         used = joined(hand, used)
-    return _checked(used, matrix, outline, most, [], said, automatic=True)
+    return checked(used, matrix, outline, most, [], said, automatic=True)
 
 
 def _grown(matrix: Floats, seeds: Ties, limit: float, grow: Grow) -> Ties | None:
@@ -243,132 +180,6 @@ def _grown(matrix: Floats, seeds: Ties, limit: float, grow: Grow) -> Ties | None
         gathered = grow(aside)
         chance.append(int((distances(aside, gathered) < 1.3 * limit).sum()) if len(gathered) else 0)
     return used if len(used) >= LEAST_MATCHES + 2.5 * max(chance) else None
-
-
-def _checked(
-    used: Ties,
-    matrix: Floats,
-    outline: Floats,
-    most: float | None,
-    dropped: list[str],
-    said: list[str],
-    *,
-    automatic: bool,
-) -> PlaneMap | Refusal:
-    lattice = outlines.lattice(outline)
-    if not np.isfinite(transfer(matrix, used.a)).all():
-        return _behind()
-    away = distances(matrix, used)
-    scale = noise_scale(away / used.sigma)
-    covariance = covariance_of(matrix, used) * scale**2
-    draws = resample(matrix, covariance, 60)
-    at = transfer(matrix, lattice)
-    moved = np.stack([transfer(each, lattice) for each in draws])
-    error = np.sqrt(np.nanmean(np.sum((moved - at) ** 2, axis=2), axis=0))
-    if len(used) >= _RESAMPLED:
-        # Resampled ties tell what residuals do not: a handful of wrong ones that pull the map their way.
-        shaken = bootstrap(used, lattice, np.random.default_rng(5), 30)
-        sway = np.sqrt(np.nanmean(np.sum((shaken - at) ** 2, axis=2), axis=0))
-        if automatic and np.isfinite(at).all() and not _steady(used, at, sway, lattice, outline):
-            return _unsteady()
-        more = float(np.nanmax(sway / np.maximum(error, 1e-9)))
-        if np.isfinite(more) and more > 1:
-            covariance, error = covariance * more**2, error * more
-    fault = _faults(used, matrix, outline, lattice, at, error, automatic, most)
-    if fault is not None:
-        return fault
-    left_out = leave_one_out(used) if len(used) <= 40 else np.full(len(used), np.nan)
-    allowed = few(len(used)) if used.of(TieSource.HAND).any() else 1.0
-    return PlaneMap(
-        matrix,
-        used,
-        away,
-        left_out,
-        covariance * allowed**2,
-        lattice,
-        error * allowed,
-        tuple(dropped),
-        tuple(said),
-        allowed,
-    )
-
-
-def _steady(used: Ties, at: Floats, sway: Floats, lattice: Floats, outline: Floats) -> bool:
-    """Whether a map from matches stays where it is when matches are resampled, and when those of any one direction
-    from the outline's middle are left out: no small group may decide alone."""
-    size = float(np.sqrt(outlines.hull_area(at)))
-    if not np.isfinite(sway).all() or sway.max() > _MOST_SWAY * size:
-        return False
-    away = used.a - outline.mean(axis=0)
-    angles = np.arctan2(away[:, 1], away[:, 0])
-    for direction in np.arange(8) * np.pi / 4 - np.pi:
-        kept = np.abs((angles - direction + np.pi) % (2 * np.pi) - np.pi) > 1.5 * np.pi / 8
-        without = fit(used.take(kept)) if kept.sum() >= LEAST_SEEDS else None
-        if without is None:
-            return False
-        moved = np.linalg.norm(transfer(without, lattice) - at, axis=1)
-        if not np.isfinite(moved).all() or moved.max() > _MOST_ALONE * size:
-            return False
-    return True
-
-
-def _unsteady() -> Refusal:
-    return Refusal(
-        Reason.UNCERTAIN,
-        "what matches by itself hangs on a few points that may be wrong",
-        "mark four or more points that show in both, spread along the flange; then matching only sharpens them",
-    )
-
-
-def _faults(
-    used: Ties,
-    matrix: Floats,
-    outline: Floats,
-    lattice: Floats,
-    at: Floats,
-    error: Floats,
-    automatic: bool,
-    most: float | None,
-) -> Refusal | None:
-    """The geometric checks, each with what it guards against."""
-    spread = "mark three more points on the part of the flange that has none"
-    # The horizon of one view crosses the model: no camera sees that.
-    if not np.isfinite(at).all() or not np.isfinite(error).all():
-        return _behind()
-    turns = np.linalg.det(jacobians(matrix, lattice))
-    # The orientation of a plane seen from the same side never flips: port is not starboard.
-    if (turns <= 0).any():
-        return Refusal(
-            Reason.MIRRORED,
-            "one picture shows it mirrored against the other: a flipped picture, or the opposite side",
-            "choose a picture of the same side; for the opposite half make the template with --mirror",
-        )
-    # Sizes: one picture a tenth of the other is no look at the same skin; stretched views are beyond 60 degrees.
-    stretch = np.linalg.svd(jacobians(matrix, lattice), compute_uv=False)
-    if (
-        stretch.max() > 10
-        or stretch.min() < 0.1
-        or (stretch[:, 0] / stretch[:, 1]).max() > 1 / np.cos(np.deg2rad(_CHECK_AT + (0 if automatic else 15)))
-    ):
-        return Refusal(
-            Reason.IMPLAUSIBLE,
-            "the view would have to be far too steep or too near",
-            "choose a picture that looks at the skin more squarely, or mark the points again",
-        )
-    size = float(np.sqrt(outlines.hull_area(at)))
-    if automatic:
-        # Support on one corner of the model says little of the other end.
-        share = outlines.hull_area(used.a) / max(outlines.hull_area(outline), 1.0)
-        if share < 0.3 or outlines.cover(outline, used.a) < 0.25:
-            return Refusal(Reason.CROWDED, f"what is alike covers only {share:.0%} of the outline", spread)
-    limit = most if most is not None else 0.01 * size
-    if error.max() > limit:
-        return Refusal(
-            Reason.UNCERTAIN,
-            f"the place is known to {error.max():.0f} pixels only at the far end of the outline",
-            spread,
-        )
-    return None
 
 
 def _disagree(used: Ties, matrix: Floats) -> bool:
@@ -396,15 +207,6 @@ def _misfit(used: Ties) -> int | None:
     best = int(np.argmin(costs))
     drop = (cost - costs[best]) / 2
     return best if drop > 3 * (costs[best] + 2) / max(freedom - 2, 1) and cost - costs[best] > 16 else None
-
-
-def _behind() -> Refusal:
-    return Refusal(
-        Reason.IMPLAUSIBLE,
-        "the points would put part of the model behind the camera",
-        "check that each pair is the same place and no two are exchanged, and mark two more so that a wrong one can be"
-        " told",
-    )
 
 
 def _collinear() -> Refusal:
