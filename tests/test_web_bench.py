@@ -33,7 +33,7 @@ from lastlook_web.config import Limits
 from lastlook_web.joining import invitation
 from lastlook_web.receiving import server_of
 from lastlook_web.uploads import NoRoom, State, Upload, Uploads, fitting_name, safe_name
-from lastlook_web.visits import made_passcode
+from lastlook_web.visits import Visits, made_passcode
 from tests import browser, webarchive
 from tests.browser import every, one, open_page, overflow, size
 from tests.media import bench_picture, exif_block, write_photo
@@ -571,8 +571,10 @@ def test_a_phone_scans_the_code_comes_in_and_leaves(driver: Chrome, opened: tupl
 
 
 @pytest.mark.browser
-def test_a_link_from_another_site_keeps_the_visit(driver: Chrome, opened: tuple[Flask, str], tmp_path: Path) -> None:
-    _, bench = opened
+def test_a_link_from_another_site_keeps_the_visit_and_one_that_ended_is_told(
+    driver: Chrome, opened: tuple[Flask, str], photo: Path, tmp_path: Path
+) -> None:
+    app, bench = opened
     driver.delete_all_cookies()
     open_page(driver, f"{bench}/enter")
     one(driver, "#passcode").send_keys("lantern-40-mast")
@@ -585,6 +587,20 @@ def test_a_link_from_another_site_keeps_the_visit(driver: Chrome, opened: tuple[
     WebDriverWait(driver, 10).until(lambda _: driver.title.startswith("Plan"))
     open_page(driver, f"{bench}/visit")
     assert len(every(driver, ".who li")) == 1
+    # The visit ends while the bench is open: it says so and asks no more, with the way back in.
+    open_page(driver, f"{bench}/bench")
+    visits: Visits = app.extensions["lastlook-visits"]
+    visits.end_others("")
+    one(driver, "#picked").send_keys(str(photo))
+    WebDriverWait(driver, 20).until(lambda _: every(driver, "#visit-over"))
+    assert "This visit is over" in one(driver, "#visit-over").text
+    assert browser.axe(driver) == []
+    one(driver, "#visit-over a").click()
+    WebDriverWait(driver, 10).until(lambda _: "Passcode" in driver.title)
+    one(driver, "#passcode").send_keys("lantern-40-mast")
+    one(driver, "main form button").click()
+    WebDriverWait(driver, 10).until(lambda _: "At the bench" in driver.title)
+    assert [line for line in browser.complaints(driver) if "403" not in line] == []
 
 
 def test_the_terminal_says_where_it_is_and_for_whom_it_is_fine(opened: tuple[Flask, str]) -> None:

@@ -124,6 +124,8 @@ async function watch() {
     let files;
     try {
       const answer = await fetch(form.dataset.state, { credentials: "same-origin", headers: { Accept: "application/json" } });
+      isOver(answer.status === 403);
+      if (answer.status === 403) break; // nothing is told here any more, however often it is asked
       ({ files } = await answer.json());
     } catch {
       await rest(4000);
@@ -145,6 +147,23 @@ async function watch() {
     if (!open) break;
   }
   watching = false;
+}
+
+// The visit is over: said once, with the way back in. The page stays, with what it says of files that were not sent; who
+// came in again in another tab goes on here.
+function isOver(over) {
+  const before = document.getElementById("visit-over");
+  if (!over) return before?.remove();
+  if (before) return undefined;
+  const line = document.createElement("p");
+  line.id = "visit-over";
+  line.className = "gap";
+  line.setAttribute("role", "alert");
+  const way = document.createElement("a");
+  way.href = location.pathname;
+  way.textContent = "Come in again";
+  line.append("This visit is over; what was sent is kept. ", way, " to see what became of it.");
+  return list.before(line);
 }
 
 // The strip of what came is the server's; only it is put in place anew.
