@@ -193,6 +193,26 @@ def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monk
     assert places[begin] > places[last], places
 
 
+def test_what_is_written_from_the_right_begins_at_the_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged_only(monkeypatch)
+    made = content("Schedule")
+    table = Table("t", ("Run", "Insulation"), ((Cell("W03"), Cell("אדום")), (Cell("W04"), Cell("blue"))))
+    said = (Statement("תורן"), Statement("W03 mast"))
+    section = Section("s", "Schedule", said, tables=(table,))
+    pdf = print_(dataclasses.replace(made, chapters=(Chapter("c", "Schedule", "", (section,)),)), tmp_path)
+    boxes: dict[str, tuple[float, float]] = {}
+    for line in run("pdftotext", "-bbox", "-f", "3", "-l", "3", pdf, "-").splitlines():
+        if "<word" in line:
+            parts = line.split('"')
+            boxes.setdefault(parts[8][1:].split("<")[0], (float(parts[1]), float(parts[5])))
+    # poppler lists a word's letters here as they stand, from the left
+    points, margin = 72 / 25.4, 18  # A4 is 210 mm wide (ISO 216)
+    assert boxes["תורן"[::-1]][1] == pytest.approx((210 - margin) * points, abs=5)
+    assert boxes["אדום"[::-1]][1] == pytest.approx((210 - margin) * points, abs=8)
+    assert boxes["blue"][1] < 180 * points  # what is written from the left keeps to it
+    assert boxes["W03"][0] < 30 * points
+
+
 def test_a_letter_that_no_font_has_is_told_and_never_an_empty_box(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -184,6 +184,12 @@ def _saying(text: str, drawn: str) -> str:
     return f"/Span <</ActualText <FEFF{text.encode('utf-16-be').hex().upper()}>>> BDC {drawn} EMC"
 
 
+def side(text: str) -> Align:
+    """Where a paragraph begins: at the right if its first strong letter is written from there (UAX #9, P2 and P3)."""
+    strong = next((kind for kind in map(unicodedata.bidirectional, text) if kind in {"L", "R", "AL"}), "L")
+    return Align.L if strong == "L" else Align.R
+
+
 def _clusters(text: str) -> Iterator[str]:
     """Each letter with the marks and joiners that follow it."""
     cluster = ""

@@ -18,7 +18,7 @@ from fpdf.outline import TableOfContents
 
 from lastlook.handover import fonts
 from lastlook.handover.content import Cell, Chapter, Content, Section, Statement, Table
-from lastlook.handover.pages import GREY, INK, Pages, Swatched
+from lastlook.handover.pages import GREY, INK, Pages, Swatched, side
 from lastlook.progress import Progress, Report, Stage, silent
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
@@ -152,7 +152,7 @@ class _Print:
         pdf = self.pdf
         pdf.set_font(fonts.SANS, "B" if bold else "", size)
         pdf.set_text_color(*colour)
-        pdf.multi_cell(w=0, h=size * 0.5, text=self.said(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=Align.L)
+        pdf.multi_cell(w=0, h=size * 0.5, text=self.said(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=side(text))
 
     def _cover(self) -> None:
         pdf, content = self.pdf, self.content
@@ -211,7 +211,12 @@ class _Print:
         if label:
             pdf.write(4.7, self.said(label))
         pdf.set_font(fonts.SANS, "", 9.5)
-        pdf.write(4.7, self.said(said.text))
+        if side(said.text) == Align.R:  # in lines of its own, from the right
+            if label:
+                pdf.ln(4.7)
+            pdf.multi_cell(w=0, h=4.7, text=self.said(said.text), new_x=XPos.LMARGIN, new_y=YPos.NEXT, align=Align.R)
+        else:
+            pdf.write(4.7, self.said(said.text))
         pdf.set_text_color(*GREY)
         if said.source:
             pdf.set_font_size(8.5)
@@ -221,7 +226,7 @@ class _Print:
             pdf.set_font(fonts.SANS, "B", 8.5)
             pdf.write(4.7, "  ")
             pdf.write(4.7, self.said(f"{self.content.labels['picture']} {self.numbers[id]}"), link=self._link(id))
-        pdf.ln(5)
+        pdf.ln(5 if pdf.get_x() > pdf.l_margin + 0.1 else 0.3)
         pdf.set_left_margin(left)
         pdf.set_x(left)
         if pdf.page_no() == page:
@@ -261,11 +266,11 @@ class _Print:
         ) as drawn:
             heads = drawn.row()
             for head in table.heads:
-                heads.cell(self.said(head))
+                heads.cell(self.said(head), align=side(head))
             for row, texts_ in zip(table.rows, shown, strict=True):
                 line = drawn.row()
                 for cell, text in zip(row, texts_, strict=True):
-                    line.cell(Swatched.of(text, *cell.swatch) if cell.swatch else text)
+                    line.cell(Swatched.of(text, *cell.swatch) if cell.swatch else text, align=side(text))
         pdf.ln(2)
 
     # ------------------------------------------------------------------------------------------------ pictures
