@@ -49,7 +49,7 @@ def project(store: Store, decision: Decision) -> None:
         if clock_fit.refit(catalogue, store.zone, also):
             grouping.regroup(catalogue)
             differing = placing.differing(before, placing.around_by_time(store, said))
-            proposing.propose(store, differing, report=store.report)
+            proposing.propose(store, differing, report=store.report, said=said)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         runs = _only_runs_changed(store, decision)

@@ -13,7 +13,7 @@ from lastlook.archive import text_to_path
 from lastlook.catalogue import decisions, media, pictures, placed, tags
 from lastlook.catalogue.media import Sighting
 from lastlook.intake.spoken_words import cues_of_stills
-from lastlook.placing import Surroundings
+from lastlook.placing import Said, Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Cue, Heard, Proposal, Tag, TagState
 from lastlook.store import Store
@@ -22,8 +22,9 @@ from lastlook.tagging import DEFAULT, Context, Lexicon, Weighed, folders, propos
 _SLICE = 500
 
 
-def propose(store: Store, rids: Sequence[int] | None = None, report: Report = silent) -> None:
-    """Propose again for pictures, all of them where none are named. Inside a transaction."""
+def propose(store: Store, rids: Sequence[int] | None = None, report: Report = silent, said: Said | None = None) -> None:
+    """Propose again for pictures, all of them where none are named. Inside a transaction; `said` is what was read
+    before in the same one of what people said."""
     catalogue = store.catalogue
     wanted = pictures.every_rid(catalogue) if rids is None else list(dict.fromkeys(rids))
     if not wanted:
@@ -32,7 +33,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
     lexicon = Lexicon.of(plan)
     weights = replace(DEFAULT, threshold=store.archive.settings.threshold)
     everyone = placed.by_rids(catalogue, wanted)
-    surroundings = Surroundings(store, everyone)
+    surroundings = Surroundings(store, everyone, said)
     for start in range(0, len(everyone), _SLICE):
         report(Progress(Stage.PROPOSE, start, len(everyone)))
         some = everyone[start : start + _SLICE]

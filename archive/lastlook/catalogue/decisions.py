@@ -151,22 +151,29 @@ def live_about(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[st
     return [found[seq] for seq in sorted(found)]
 
 
-def live_by_subject(catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str]) -> list[tuple[str, Decision]]:
+def live_by_subject(
+    catalogue: Catalogue, kinds: Sequence[str], subjects: Sequence[str], read: dict[int, Decision] | None = None
+) -> list[tuple[str, Decision]]:
     """(subject, decision) for each decision of some kinds about any of `subjects` (at most some hundreds) that nobody
-    took back, oldest first."""
+    took back, oldest first. `read` holds decisions read before by their number, and gets those read now."""
     marks, kind_marks = ",".join("?" * len(subjects)), ",".join("?" * len(kinds))
-    rows = catalogue.rows(
-        f"SELECT {_COLUMNS}, subject FROM decision JOIN decision_subject USING (seq)"
-        f" WHERE subject IN ({marks}) AND kind IN ({kind_marks}) AND undone = 0 ORDER BY seq",
-        (*subjects, *kinds),
-    )
-    read: dict[int, Decision] = {}  # one decision may be about hundreds of pictures
-    found = []
-    for row in rows:
-        if row[0] not in read:
-            read[row[0]] = _decision(row[:7])
-        found.append((str(row[7]), read[row[0]]))
-    return found
+    about = [
+        (str(subject), int(seq))
+        for subject, seq in catalogue.rows(
+            "SELECT subject, seq FROM decision JOIN decision_subject USING (seq)"
+            f" WHERE subject IN ({marks}) AND kind IN ({kind_marks}) AND undone = 0 ORDER BY seq",
+            (*subjects, *kinds),
+        )
+    ]
+    # One decision may be about hundreds of pictures, all of them named in it: it is read once.
+    read = {} if read is None else read
+    unread = sorted({seq for _, seq in about if seq not in read})
+    for start in range(0, len(unread), 500):
+        part = unread[start : start + 500]
+        marks = ",".join("?" * len(part))
+        for row in catalogue.rows(f"SELECT {_COLUMNS} FROM decision WHERE seq IN ({marks})", part):
+            read[int(row[0])] = _decision(row)
+    return [(subject, read[seq]) for subject, seq in about]
 
 
 def last_live(catalogue: Catalogue, kind: str) -> Decision | None:

@@ -99,9 +99,10 @@ def tag_decisions(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, list[De
     """The decisions about the tags of pictures that nobody took back, oldest first, by the picture's id. What was said
     of a stretch of a clip holds for a still in it, whenever that still was taken."""
     found: dict[str, list[Decision]] = {}
+    read: dict[int, Decision] = {}
     for start in range(0, len(ids), _PART):
         part = list(ids[start : start + _PART])
-        for subject, decision in decisions.live_by_subject(catalogue, SAYING, part):
+        for subject, decision in decisions.live_by_subject(catalogue, SAYING, part, read):
             found.setdefault(subject, []).append(decision)
         for id, decision in _of_stretches(catalogue, [id for id in part if id.startswith("s")]):
             there = found.setdefault(id, [])
