@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from itertools import product
 from pathlib import Path
 
 import cv2
@@ -37,12 +38,38 @@ def test_check_digits_are_those_of_iso_7064(body: str) -> None:
     assert mod_97_10.is_valid(hexadecimal + check_digits(body))
 
 
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789:.-"
+
+
+def digits(letter: str) -> str:
+    """A letter's decimal digits in the sum: its two hexadecimal ones, A to F counted as 10 to 15."""
+    return "".join(str(int(one, 16)) for one in letter.encode().hex())
+
+
+def told_apart(one: str, other: str) -> bool:
+    """As many digits, and no multiple of 97 between them (which among capitals only M and Z have)."""
+    return len(digits(one)) == len(digits(other)) and (int(digits(one)) - int(digits(other))) % 97 != 0
+
+
 @given(st.sampled_from(list(Dimension)), IDS, st.data())
 def test_one_wrong_letter_is_no_card(dimension: Dimension, id: str, data: st.DataObject) -> None:
     text = encode(Card(dimension, id))
     at = data.draw(st.integers(0, len(text) - 1))
-    letter = data.draw(st.sampled_from("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789:.-").filter(lambda one: one != text[at]))
+    letter = data.draw(st.sampled_from([one for one in LETTERS if told_apart(one, text[at])]))
     assert decode(text[:at] + letter + text[at + 1 :]) is None
+
+
+def test_a_wrong_letter_that_shifts_the_sum_is_nearly_never_a_card() -> None:
+    """Where a wrong letter has more or fewer digits than the right one, chance decides: fewer than one in 97 of all."""
+    slips = passed = 0
+    for number in range(100):
+        text = encode(Card(list(Dimension)[number % 4], f"{'WSPAK'[number % 5]}{number:02}"))
+        for at, letter in product(range(len(text)), LETTERS):
+            if letter != text[at]:
+                slips += 1
+                passed += decode(text[:at] + letter + text[at + 1 :]) is not None
+    assert slips > 40_000
+    assert passed / slips < 1 / 97
 
 
 @pytest.mark.parametrize(

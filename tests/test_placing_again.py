@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
@@ -78,8 +79,14 @@ def test_the_nearest_are_those_met_going_one_by_one(
 
 
 @pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An archive with cards in some pictures. It goes on changing: every example begins where the last one ended."""
+def kept(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive that goes on changing: every example begins where the last one ended."""
+    return Path(shutil.copytree(made, tmp_path_factory.mktemp("goes-on") / "build"))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive with cards in some pictures, to be copied."""
     root = tmp_path_factory.mktemp("again") / "build"
     with Store(generated.make(root, 260), by="Ada") as store, store.catalogue.writing():
         chance = random.Random(7)
@@ -141,10 +148,11 @@ def test_times_that_change_end_in_what_proposing_everything_gives(kept: Path, ac
             assert found == proposed(store.catalogue)
 
 
-def test_only_pictures_with_other_surroundings_are_proposed_anew(kept: Path) -> None:
+def test_only_pictures_with_other_surroundings_are_proposed_anew(made: Path, tmp_path: Path) -> None:
     """Where all clocks are off by the same, nothing lies otherwise beside anything."""
     told: list[Progress] = []
-    with Store(open_at(kept), by="Ada") as store:
+    shutil.copytree(made, tmp_path / "build")
+    with Store(open_at(tmp_path / "build"), by="Ada") as store:
         store.report = told.append
         first = placing.around_by_time(store)
         camera = next(key for key, _ in media.cameras(store.catalogue) if key)
