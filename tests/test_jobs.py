@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import os
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -111,6 +113,50 @@ def test_the_same_asked_twice_is_one_job(runner_of: Callable[..., Runner]) -> No
     kind.go.set()
     runner.wait()
     assert kind.done == ["sheep", "goats"]
+
+
+def test_a_form_that_is_sent_twice_is_one_job_even_when_that_is_over(
+    runner_of: Callable[..., Runner], empty: Archive
+) -> None:
+    runner = runner_of(kind := Counting())
+    kind.go.set()
+    first = runner.ask("counting", {"what": "sheep"}, once="form-1")
+    runner.wait()
+    again = runner.ask("counting", {"what": "sheep"}, once="form-1")
+    assert (again.id, again.state) == (first.id, State.DONE)
+    other = runner_of(kind).ask("counting", {"what": "sheep"}, once="form-1")
+    assert other.id == first.id, "also after a restart"
+    runner.wait()
+    assert kind.done == ["sheep"]
+    # Another form, another choice in the same form, and no form at all are other work.
+    asked = [("form-2", "sheep"), ("form-1", "goats"), ("", "sheep")]
+    for once, what in asked:
+        assert runner.ask("counting", {"what": what}, once=once).id != first.id
+        runner.wait()
+    assert kind.done == ["sheep", "sheep", "goats", "sheep"]
+
+
+def test_a_form_that_is_sent_often_at_once_is_one_job(runner_of: Callable[..., Runner]) -> None:
+    runner = runner_of(kind := Counting(total=0))
+    together = threading.Barrier(8)
+
+    def ask() -> str:
+        together.wait(20)
+        return runner.ask("counting", {"what": "sheep"}, once="form-1").id
+
+    with ThreadPoolExecutor(8) as pool:
+        asked = {each.result() for each in [pool.submit(ask) for _ in range(8)]}
+    runner.wait()
+    assert len(asked) == 1
+    assert kind.done == ["sheep"]
+
+
+def test_a_record_from_before_forms_were_marked_still_reads() -> None:
+    job = Job("j0123456789ab", "counting", "Count", {}, "Ines", State.DONE, 1.0)
+    old = json.loads(job_records.to_text(job))
+    del old["once"]
+    assert job_records.from_text(json.dumps(old)) == job
+    assert job_records.from_text(json.dumps({**old, "once": 4})) is None
 
 
 def test_jobs_run_one_after_the_other_in_the_order_in_which_they_were_asked_for(

@@ -165,6 +165,33 @@ def test_after_a_restart_it_is_found_where_it_stood(
     assert "Stopped at" in again.get(where).text
 
 
+@pytest.mark.parametrize(
+    ("page", "action"),
+    [("/work", "/work/start"), ("/queue", "/work/start"), ("/closing/O3", "/work/start"), ("/handover", "/handover")],
+)
+def test_each_form_that_starts_work_is_marked_anew(client: FlaskClient, page: str, action: str) -> None:
+    def marks() -> list[str]:
+        forms = re.findall(rf'<form[^>]*action="{action}">.*?</form>', client.get(page).text, re.DOTALL)
+        assert forms
+        return [mark for form in forms for mark in re.findall(r'name="once" value="([\w-]{16,40})"', form)[:1] or [""]]
+
+    first, second = marks(), marks()
+    assert "" not in first
+    assert len({*first, *second}) == len(first) + len(second)
+
+
+def test_a_form_that_is_sent_twice_starts_its_work_once(client: FlaskClient, counting: Counting, app: Flask) -> None:
+    for _ in range(9):
+        counting.steps.release()
+    first = start(client, kind="counting", once="a-mark-of-one-form")
+    runner_of(app).wait()
+    assert start(client, kind="counting", once="a-mark-of-one-form") == first
+    assert start(client, kind="counting", once="a-mark-of-another-form") != first
+    runner_of(app).wait()
+    # What is no mark of ours is none.
+    assert len({start(client, kind="counting", once="<short>"), first}) == 2
+
+
 def test_an_error_is_told_with_what_to_do(client: FlaskClient, counting: Counting, app: Flask) -> None:
     from lastlook.errors import ArchiveBusy
 

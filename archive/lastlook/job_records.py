@@ -72,7 +72,8 @@ class Kind(Protocol):
 @dataclass(frozen=True, slots=True)
 class Job:
     """What is known of a job. Times are seconds since the epoch, 0 where not yet; `stage` and the counts are the last
-    progress (total 0: not known); `text`, `hint`, `lines`: the result, or the error in words."""
+    progress (total 0: not known); `text`, `hint`, `lines`: the result, or the error in words; `once`: the mark of the
+    form that asked for it, empty where there was none."""
 
     id: str
     kind: str
@@ -95,6 +96,7 @@ class Job:
     lines: list[str] = field(default_factory=list)
     subject: str = ""
     findings: bool = False
+    once: str = ""
 
     @property
     def open(self) -> bool:
@@ -129,7 +131,7 @@ def from_text(text: str) -> Job | None:
     try:
         raw: Any = json.loads(text)
         job = Job(**{**raw, "state": State(raw["state"])})
-        strings = (job.id, job.kind, job.title, job.by, job.stage, job.note, job.text, job.hint, job.subject)
+        strings = (job.id, job.kind, job.title, job.by, job.stage, job.note, job.text, job.hint, job.subject, job.once)
         counts = (job.done, job.total, job.bytes_done, job.bytes_total)
         moments = (job.asked_at, job.started_at, job.ended_at, job.stage_at)
         told: list[object] = [*strings, *job.lines, *job.parameters, *job.parameters.values()]

@@ -116,21 +116,25 @@ class Runner:
 
     # What can be asked for
 
-    def ask(self, kind: str, parameters: Parameters, by: str = "", *, again: bool = False) -> Job:
+    def ask(self, kind: str, parameters: Parameters, by: str = "", *, again: bool = False, once: str = "") -> Job:
         """Put a job in line; the one there is, where the same already waits or runs (`again`: only where it waits, for
-        what may have changed since it began). Raises UsageError and what the kind's own check raises; nothing is
-        recorded then."""
+        what may have changed since it began), or where it was asked for with the same `once`, whatever became of it:
+        a form that is sent twice is one job. Raises UsageError and what the kind's own check raises;
+        nothing is recorded then."""
         found = self._kinds.get(kind)
         if found is None:
             raise UsageError(f"there is no work of the kind {kind!r}", "Use the buttons of the pages.")
         wanted = dict(found.check(lambda: self._open_store(by), parameters))
         with self._lock:
+            for job in self.jobs() if once else ():
+                if (job.once, job.kind, job.parameters) == (once, kind, wanted):
+                    return job
             for job in self._queue if again else self._mine():
                 if job.kind == kind and job.parameters == wanted:
                     return job
             self._room()
             id = f"j{secrets.token_hex(6)}"
-            job = Job(id, kind, found.title(wanted), wanted, by, State.WAITING, self._clock())
+            job = Job(id, kind, found.title(wanted), wanted, by, State.WAITING, self._clock(), once=once)
             self._enter(job)
             self._prune()
             return job

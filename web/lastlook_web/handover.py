@@ -102,7 +102,7 @@ def page() -> str:
 def write() -> AnyResponse:
     """Ask for the record that the page has shown."""
     _options(request.form)  # what cannot be is said here, and nothing is begun
-    job = jobs.runner().ask("hand-over", _parameters(request.form), by=store().by)
+    job = jobs.runner().ask("hand-over", _parameters(request.form), by=store().by, once=jobs.once_given())
     return redirect(jobs.shown(job), 303)
 
 

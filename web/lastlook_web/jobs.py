@@ -1,10 +1,13 @@
 """Long work: what is under way, what came of it, and the buttons that start it, stop it and let it go on.
 
-Other families start work with `runner().ask(kind, parameters, by=store().by)` and send the browser to `shown(job)`.
+Other families start work with `runner().ask(kind, parameters, by=store().by, once=once_given())`, from a form with
+`once_field()`, and send the browser to `shown(job)`.
 """
 
 from __future__ import annotations
 
+import re
+import secrets
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -33,6 +36,8 @@ STATES = {
     State.STOPPED: "Stopped",
 }
 _LONGEST = 400  # letters of one parameter
+ONCE_FIELD = "once"
+_ONCE = re.compile(r"[A-Za-z0-9_-]{16,40}")
 
 Link = Callable[[Job], tuple[str, str]]
 """Where a job's result can be seen: (address, words)."""
@@ -66,11 +71,18 @@ def install(app: Flask, config: ViewerConfig) -> None:
     found = places(config.archive, config.inboxes, config.backups, config.records)
     app.extensions["lastlook-places"] = found
     app.extensions["lastlook-jobs"] = Runner(config.archive, every_kind(found), open_store)
+    app.jinja_env.globals["once"] = lambda: secrets.token_urlsafe(16)
 
 
 def runner() -> Runner:
     """The viewer's runner of long work."""
     return cast(Runner, current_app.extensions["lastlook-jobs"])
+
+
+def once_given() -> str:
+    """What the form was marked with when it was shown; empty for none, and for what no form of ours was marked with."""
+    given = request.form.get(ONCE_FIELD, "")
+    return given if _ONCE.fullmatch(given) else ""
 
 
 def known_places() -> Places:
@@ -121,10 +133,10 @@ def state() -> dict[str, object]:
 @pages.post("/work/start")
 def start() -> Response:
     """`kind`, and the parameters of that kind; each kind takes those it knows."""
-    given = {name: value for name, value in request.form.items() if name not in {"token", "kind"}}
+    given = {name: value for name, value in request.form.items() if name not in {"token", "kind", ONCE_FIELD}}
     if any(len(value) > _LONGEST for value in given.values()):
         raise UsageError("what was asked for is longer than anything it could mean", "Use the buttons of the pages.")
-    job = runner().ask(request.form.get("kind", ""), given, by=store().by)
+    job = runner().ask(request.form.get("kind", ""), given, by=store().by, once=once_given())
     return redirect(shown(job), 303)
 
 

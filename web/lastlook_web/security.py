@@ -44,7 +44,7 @@ TOKEN_HEADER = "X-Lastlook-Token"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OPEN = frozenset({"security.enter", "security.check", "joining.asked", "joining.joined", "static"})
 """What may be seen before the passcode is given."""
-_NO_WORDS = frozenset({TOKEN_FIELD, "passcode", "who", "next", "back", "uid"})
+_NO_WORDS = frozenset({TOKEN_FIELD, "passcode", "who", "next", "back", "uid", "once"})
 """Fields that nobody writes, and one that nobody else should read."""
 LONGEST_FORM = 64 * 1024  # bytes; captions are the longest thing anybody types
 _WILDCARDS = frozenset({"0.0.0.0", "::"})
