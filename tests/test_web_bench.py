@@ -8,8 +8,10 @@ import json
 import re
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -25,6 +27,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from lastlook import sessions
 from lastlook.catalogue import media, pictures
+from lastlook.errors import NoSuchId
 from lastlook.intake.discover import FoundKind, kind_of
 from lastlook.jobs import Runner
 from lastlook.store import Store
@@ -274,6 +277,47 @@ def test_a_full_disk_is_told_and_nothing_half_done_is_kept(filled: Filled, photo
     assert uploads.find(known.id).have == 10_000
     known = uploads.piece(known.id, 10_000, BytesIO(data[10_000:]), len(data) - 10_000)
     assert known.state is State.WAITING
+
+
+class Slow(BytesIO):
+    """A phone that sends the rest only once it is let go."""
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__(data)
+        self.asked, self.go = threading.Event(), threading.Event()
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        self.asked.set()
+        assert self.go.wait(60)
+        return super().read(size)
+
+
+def test_a_slow_phone_holds_no_other_file_up(filled: Filled, photo: Path) -> None:
+    uploads = Uploads(filled.archive, Limits())
+    data = photo.read_bytes()
+    slow, given_up = Slow(data), Slow(data)
+    with ThreadPoolExecutor(2) as pool:
+        held, gone = uploads.begin("held.jpg", len(data)), uploads.begin("gone.jpg", len(data))
+        first = pool.submit(uploads.piece, held.id, 0, slow, len(data))
+        second = pool.submit(uploads.piece, gone.id, 0, given_up, len(data))
+        try:
+            assert slow.asked.wait(60)
+            assert given_up.asked.wait(60)
+            # All of this is done while the two are still being sent; before, it waited for them.
+            other = uploads.whole("other.jpg", BytesIO(data), len(data))
+            assert (other.state, first.done(), second.done()) == (State.WAITING, False, False)
+            uploads.forget(gone.id)
+        finally:
+            slow.go.set()
+            given_up.go.set()
+        assert first.result(60).state is State.WAITING
+        with pytest.raises(NoSuchId):
+            second.result(60)
+    assert not list(uploads.folder.glob(f"{gone.id}*"))
+    held = uploads.find(held.id)
+    assert uploads.path(held).read_bytes() == data
+    uploads.settle(held, State.TAKEN)
+    uploads.settle(other, State.TAKEN)
 
 
 def test_what_never_came_whole_goes_after_a_day(filled: Filled, photo: Path) -> None:

@@ -27,6 +27,7 @@ from enum import StrEnum
 from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
+from weakref import WeakValueDictionary
 
 from lastlook.archive import Archive
 from lastlook.errors import ArchiveError, LastlookError, NoSuchId, UsageError
@@ -149,6 +150,7 @@ class Uploads:
         self._clock = clock
         self._free = free
         self._lock = threading.RLock()
+        self._writing: WeakValueDictionary[str, threading.Lock] = WeakValueDictionary()
 
     @property
     def folder(self) -> Path:
@@ -222,7 +224,10 @@ class Uploads:
     def piece(self, id: str, at: int, stream: BinaryIO, length: int) -> Upload:
         """Take a piece that begins at byte `at`. One that does not fit on what is here changes nothing; the answer says
         what is here. Raises NoSuchId, NoPicture, TooLarge, NoRoom."""
+        # A piece comes as slowly as its phone sends it: only that file waits for it. Its own lock is always the first.
         with self._lock:
+            own = self._writing.setdefault(id, threading.Lock())
+        with own:
             known = self.find(id)
             if known.state is not State.ARRIVING or at != known.have:
                 return known
@@ -230,7 +235,7 @@ class Uploads:
                 raise UsageError(f"{known.name} is longer than its phone said", "Send it once more.")
             part = self._part(id)
             try:
-                self._append(part, at, stream, length)
+                self._append(part, at, stream, length, last=at + length == known.size_bytes)
             except OSError as error:
                 with suppress(OSError):
                     os.truncate(part, at)
@@ -240,13 +245,26 @@ class Uploads:
                     f"{known.name} cannot be written: {(error.strerror or str(error)).lower()}",
                     "Check the archive's disk, then send it once more.",
                 ) from error
-            if at < HEAD_BYTES:
-                self._check_content(known, part, whole=at + length == known.size_bytes)
-            known = replace(known, have=self._have(id), at=self._clock())
-            if known.have == known.size_bytes:
-                return self._whole(known)
-            self._keep(known)
+            with self._lock:
+                return self._came(id, at, length)
+
+    def _came(self, id: str, at: int, length: int) -> Upload:
+        """Record that a piece has come. Raises NoSuchId where the file was given up meanwhile."""
+        part = self._part(id)
+        try:
+            known = self.find(id)
+        except NoSuchId:
+            part.unlink(missing_ok=True)
+            raise
+        if known.state is not State.ARRIVING or not part.exists():
             return known
+        if at < HEAD_BYTES:
+            self._check_content(known, part, whole=at + length == known.size_bytes)
+        known = replace(known, at=self._clock())
+        if known.have == known.size_bytes:
+            return self._whole(known)
+        self._keep(known)
+        return known
 
     def whole(self, name: str, stream: BinaryIO, size_bytes: int, by: str = "") -> Upload:
         """Take a file that comes in one go, in a form. Raises as `begin` and `piece` do."""
@@ -256,7 +274,7 @@ class Uploads:
             known = self.piece(known.id, known.have, stream, size_bytes - known.have)
         return known
 
-    def _append(self, part: Path, at: int, stream: BinaryIO, length: int) -> None:
+    def _append(self, part: Path, at: int, stream: BinaryIO, length: int, *, last: bool) -> None:
         with part.open("r+b" if part.exists() else "w+b") as file:
             file.seek(at)
             left = length
@@ -267,6 +285,9 @@ class Uploads:
                 file.write(block)
                 left -= len(block)
             file.truncate()
+            if last:
+                file.flush()
+                os.fsync(file.fileno())
 
     def _check_content(self, known: Upload, part: Path, *, whole: bool) -> None:
         """Tell by its first bytes what a file is, whatever its name and its phone say."""
@@ -296,9 +317,8 @@ class Uploads:
     def _whole(self, known: Upload) -> Upload:
         """Put a file that is here in line for being taken in."""
         part = self._part(known.id)
-        with part.open("r+b") as file:
+        with part.open("rb") as file:
             head = file.read(HEAD_BYTES)
-            os.fsync(file.fileno())
         known = replace(known, name=fitting_name(known.name, head), state=State.WAITING, at=self._clock())
         path = self.path(known)
         path.parent.mkdir(parents=True, exist_ok=True)
