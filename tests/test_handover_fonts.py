@@ -12,6 +12,7 @@ import pytest
 import uharfbuzz as harfbuzz
 from babel import Locale, localedata
 from fontTools.unicodedata import script
+from fpdf.enums import Align
 from fpdf.fonts import TTFFont
 from PIL import Image, ImageColor
 
@@ -22,6 +23,7 @@ from lastlook.handing_over import Options, preview
 from lastlook.handover import fonts, printed
 from lastlook.handover.compose import LABELS
 from lastlook.handover.content import Cell, Chapter, Content, Figure, PictureEntry, Section, Statement, Table
+from lastlook.handover.pages import side
 from lastlook.handover.words import words_of
 from lastlook.plan import colours
 from lastlook.store import Store
@@ -191,6 +193,35 @@ def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monk
             if f">{word}<" in line or f">{word[::-1]}<" in line:
                 places.setdefault(word, float(line.split('"')[1]))
     assert places[begin] > places[last], places
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        ("W03 תורן", Align.L),
+        ("12 תורן mast", Align.R),
+        ("\u2068תורן\u2069 mast", Align.L),
+        ("\u2067mast\u2069 תורן", Align.R),
+        ("\u2069 תורן", Align.R),
+        ("\u2066תורן", Align.L),
+        ("", Align.L),
+    ],
+)
+def test_a_paragraph_begins_where_its_first_strong_letter_outside_isolates_says(text: str, where: Align) -> None:
+    # UAX #9, rules P2 and P3.
+    assert side(text) is where
+
+
+def test_no_word_of_a_wide_table_is_broken(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    packaged_only(monkeypatch)
+    heads = ("Leitung", "Isolierung", "Drahtmaß", "Von", "Nach", "Zuschnittlänge", "Reserveschlaufe", "Milliampere")
+    cells = ("W08 Port lights common", "BK schwarz", "AWG 30 (0,25 mm)", "BHD-11.TB.2", "HULL-F.PORTLTS-", "300 mm")
+    rows = (*cells, "40 mm", "5 V, 120 mA", "eingebaut", "Bild 28, 29")
+    table = Table("t", (*heads, "Zustand", "Blick"), (tuple(Cell(text) for text in rows),))
+    section = Section("s", "Schedule", (), tables=(table,))
+    made = dataclasses.replace(content("Schedule"), chapters=(Chapter("c", "Schedule", "", (section,)),))
+    found = set(run("pdftotext", print_(made, tmp_path), "-").split())
+    assert {word for text in (*table.heads, *rows) for word in text.split()} <= found
 
 
 def test_what_is_written_from_the_right_begins_at_the_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

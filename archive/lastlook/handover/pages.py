@@ -185,9 +185,17 @@ def _saying(text: str, drawn: str) -> str:
 
 
 def side(text: str) -> Align:
-    """Where a paragraph begins: at the right if its first strong letter is written from there (UAX #9, P2 and P3)."""
-    strong = next((kind for kind in map(unicodedata.bidirectional, text) if kind in {"L", "R", "AL"}), "L")
-    return Align.L if strong == "L" else Align.R
+    """Where a paragraph begins: at the right if its first strong letter is written from there, isolates left out
+    (UAX #9, P2 and P3)."""
+    depth = 0
+    for kind in map(unicodedata.bidirectional, text):
+        if kind in {"LRI", "RLI", "FSI"}:
+            depth += 1
+        elif kind == "PDI":
+            depth = max(0, depth - 1)
+        elif kind in {"L", "R", "AL"} and not depth:
+            return Align.L if kind == "L" else Align.R
+    return Align.L
 
 
 def _clusters(text: str) -> Iterator[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,8 @@ from lastlook.progress import Progress, Report, Stage, silent
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
 _ACCENT = (138, 59, 0)
+_CELL_MM = 1.2
+_SLACK_MM = 0.2  # what rounding may take; a word that fits by a hair is broken
 
 
 def write(
@@ -258,11 +261,11 @@ class _Print:
             borders_layout=TableBordersLayout.HORIZONTAL_LINES,
             headings_style=FontFace(emphasis=TextEmphasis.B),
             text_align=Align.L,
-            padding=(0.8, 1.2),
+            padding=(0.8, _CELL_MM),
             line_height=3.2 if many else 4.2,
             first_row_as_headings=True,
             wrapmode=WrapMode.WORD,
-            col_widths=_widths(table.heads, shown),
+            col_widths=self._widths([self.said(head) for head in table.heads], shown),
         ) as drawn:
             heads = drawn.row()
             for head in table.heads:
@@ -272,6 +275,27 @@ class _Print:
                 for cell, text in zip(row, texts_, strict=True):
                     line.cell(Swatched.of(text, *cell.swatch) if cell.swatch else text, align=side(text))
         pdf.ln(2)
+
+    def _widths(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[float, ...]:
+        """Widths in mm, in the font that is set: each column first what its longest word takes, so that none is broken
+        where they all find room; what is left goes by how much is written in each."""
+        pdf = self.pdf
+        taken = cache(pdf.get_string_width)
+        pdf.set_font(style="B")
+        needed = [max(map(pdf.get_string_width, head.split()), default=0.0) for head in heads]
+        pdf.set_font(style="")
+        margins = 2 * _CELL_MM + _SLACK_MM
+        wanted = []
+        for number in range(len(heads)):
+            column = [row[number] for row in rows]
+            words = {word for text in column for word in text.split()}
+            needed[number] = max(needed[number], *map(taken, words), 4.0) + margins
+            wanted.append(max(needed[number], min(sum(map(taken, column)) / len(column), 60.0) + margins))
+        left = pdf.epw - sum(needed)
+        more = sum(wanted) - sum(needed)
+        if left <= 0 or more <= 0:
+            return tuple(needed)
+        return tuple(need + left * (want - need) / more for need, want in zip(needed, wanted, strict=True))
 
     # ------------------------------------------------------------------------------------------------ pictures
 
@@ -339,14 +363,3 @@ class _Print:
             self._figures([(id, "") for id in row], columns, facts=True)
             for id in row:
                 pdf.set_link(self._link(id), page=pdf.page_no())
-
-
-def _widths(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[int, ...]:
-    """Shares of the width by how much is written in each column, none so narrow that a word of it has to be broken."""
-    found = []
-    for number, head in enumerate(heads):
-        lengths = [len(row[number]) for row in rows]
-        longest = max((len(word) for row in rows for word in row[number].split()), default=1)
-        bold = max(len(word) for word in head.split()) * 1.15
-        found.append(round(max(6, longest, bold, min(sum(lengths) / len(lengths), 40)) + 1))
-    return tuple(found)
