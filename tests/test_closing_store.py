@@ -13,7 +13,7 @@ import pytest
 
 from lastlook import approvals, closing_check, deciding, planning, recording
 from lastlook.archive import Archive
-from lastlook.catalogue import decisions, dump, pictures, tags
+from lastlook.catalogue import decisions, dump, grouped, pictures, tags
 from lastlook.cli.main import main
 from lastlook.closing.graph import Sight
 from lastlook.closing.records import State, ViewKind
@@ -356,7 +356,7 @@ def test_a_region_is_ranked_among_near_duplicates(own: Archive) -> None:
         assert decision.body["shares"] == {}, "alone: nothing to rank it against"
         group = all_pictures(store)[:2]
         with store.catalogue.writing():
-            pictures.set_groups(store.catalogue, {one.rid: group[0].rid for one in group})
+            grouped.set_groups(store.catalogue, {one.rid: group[0].rid for one in group})
         decision, _ = recording.view(store, [picture.id], RUN, ViewKind.CLOSE, region=(10, 10, 200, 200))
         shares: Any = decision.body["shares"]
         assert 0 < shares[picture.id] <= 1
@@ -379,7 +379,7 @@ def test_what_is_drawn_later_is_measured_when_the_check_asks(store: Store) -> No
     """Said before anything was drawn: the share is not in the decision, and is measured from the page view."""
     first, second = [one for one in all_pictures(store) if one.time.known][:2]
     with store.catalogue.writing():
-        pictures.set_groups(store.catalogue, {one.rid: first.rid for one in (first, second)})
+        grouped.set_groups(store.catalogue, {one.rid: first.rid for one in (first, second)})
     decision, _ = recording.view(store, [first.id], [Target(Dimension.RUN, "W04")], ViewKind.CLOSE, ends=["to"])
     assert decision.body["shares"] == {}
     points = [[40.0, 40.0], [200.0, 160.0]]
@@ -389,7 +389,7 @@ def test_what_is_drawn_later_is_measured_when_the_check_asks(store: Store) -> No
     line = next(one for one in closing_check.check(store, "O2", "2026-04-09").lines if one.key == "W04:to")
     assert "in the item's own region" in line.reason
     with store.catalogue.writing():
-        pictures.set_groups(store.catalogue, {})
+        grouped.set_groups(store.catalogue, {})
     line = next(one for one in closing_check.check(store, "O2", "2026-04-09").lines if one.key == "W04:to")
     assert line.state is State.UNDETERMINED
     assert "nothing to be ranked against" in line.reason

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path, PurePath
 
-from lastlook.catalogue import Catalogue, pictures
+from lastlook.catalogue import Catalogue, indexed, pictures
 from lastlook.errors import TextIndexError
 from lastlook.plan import structure
 from lastlook.plan.colours import BY_CODE
@@ -38,7 +38,7 @@ def rebuild(folder: Path, catalogue: Catalogue, plan: Plan) -> TextIndex:
     try:
         index.rebuild(documents(catalogue, plan, rids))
         with catalogue.writing():
-            pictures.mark_indexed(catalogue, rids)
+            indexed.mark_indexed(catalogue, rids)
     except BaseException:
         index.close()
         raise
@@ -49,9 +49,9 @@ def catch_up(index: TextIndex, catalogue: Catalogue, plan: Plan, report: Report 
     """Let the index learn what is queued; returns how many pictures that were."""
     learned = 0
     waiting = 0
-    while rids := pictures.unindexed(catalogue, _SLICE):
+    while rids := indexed.unindexed(catalogue, _SLICE):
         if len(rids) == _SLICE and not waiting:
-            waiting = len(pictures.unindexed(catalogue, -1))
+            waiting = len(indexed.unindexed(catalogue, -1))
         if waiting:
             report(Progress(Stage.INDEX, learned, max(waiting, learned + len(rids))))
         index.replace(documents(catalogue, plan, rids))
@@ -59,7 +59,7 @@ def catch_up(index: TextIndex, catalogue: Catalogue, plan: Plan, report: Report 
         if gone:
             index.remove(sorted(gone))
         with catalogue.writing():
-            pictures.mark_indexed(catalogue, rids)
+            indexed.mark_indexed(catalogue, rids)
         learned += len(rids)
     return learned
 
@@ -67,7 +67,7 @@ def catch_up(index: TextIndex, catalogue: Catalogue, plan: Plan, report: Report 
 def documents(catalogue: Catalogue, plan: Plan, rids: Sequence[int]) -> Iterator[Document]:
     """The words of pictures: caption, what was said, the file's name, and the plan's words for what they show."""
     words = PlanWords(plan)
-    for rid, file, caption, spoken, targets in pictures.words_of(catalogue, rids):
+    for rid, file, caption, spoken, targets in indexed.words_of(catalogue, rids):
         parts = [caption, spoken, PurePath(file).stem, *(words.of(target) for _, target in targets)]
         # Lines of their own, so that a phrase cannot match across two parts.
         yield Document(rid, _lines(parts))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lastlook import marking, picturing
-from lastlook.catalogue import pictures
+from lastlook.catalogue import grouped, pictures
 from lastlook.errors import ArchiveError
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Dimension, Picture
@@ -98,7 +98,7 @@ def _likely(store: Store, here: Picture) -> list[int]:
 
     groups: set[int] = {here.group} if here.group is not None else set()
     out: list[int] = []
-    for rid, _, group, _ in sorted(pictures.for_comparing(store.catalogue, subs), key=order):
+    for rid, _, group, _ in sorted(grouped.for_comparing(store.catalogue, subs), key=order):
         if rid == here.rid or (group is not None and group in groups):
             continue
         if group is not None:

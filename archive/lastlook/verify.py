@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import Catalogue, decisions, media, pictures, plain, tags
+from lastlook.catalogue import Catalogue, decisions, indexed, media, pictures, plain, tags
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError, plural
 from lastlook.intake import fingerprint
@@ -282,7 +282,7 @@ def _index(archive: Archive, catalogue: Catalogue) -> Iterator[Finding]:
         if pictures.every_rid(catalogue):
             yield Finding(Fault.INDEX, "index", error.message, hint)
         return
-    waiting = set(pictures.unindexed(catalogue, 1 << 30))
+    waiting = set(indexed.unindexed(catalogue, 1 << 30))
     wanted = set(pictures.every_rid(catalogue))
     lacking, extra = len(wanted - held - waiting), len(held - wanted - waiting)
     if lacking:

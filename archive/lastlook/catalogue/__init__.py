@@ -7,6 +7,8 @@ shapes.py       what the body of each kind of decision must hold
 plain.py        the same decisions as plain text
 media.py        photos, clips, captions, where they were met, and what could not be used
 pictures.py     pictures of an archive: add, fetch, re-time
+grouped.py      what near-duplicates are grouped by, and the groups
+indexed.py      what the text index still has to learn
 tags.py         proposals and a person's word, folded into the tags that stand
 closings.py     openings closed and reopened
 pending.py      what a stopped run has left to be done

@@ -1,4 +1,4 @@
-"""The pictures of an archive: photos and stills. Add, fetch, re-time, group, caption."""
+"""The pictures of an archive: photos and stills. Add, fetch, re-time, caption."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from lastlook.catalogue import codes
 from lastlook.catalogue import tags as tag_rows
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
-from lastlook.records import CaptureTime, Dimension, Picture, PictureKind, Quality, StillReading, photo_id, still_id
+from lastlook.records import CaptureTime, Picture, PictureKind, Quality, StillReading, photo_id, still_id
 
 _COLUMNS = (
     "p.id, p.rid, p.kind, p.sha256, m.file, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, p.basis, p.why,"
@@ -272,44 +272,6 @@ def instants(catalogue: Catalogue, cameras: Sequence[str]) -> list[tuple[int, in
     return [(row[0], row[1]) for row in rows]
 
 
-def for_grouping(catalogue: Catalogue) -> list[tuple[int, int, int]]:
-    """(rid, taken_ms, phash unsigned) of all pictures with both, in order of time."""
-    rows = catalogue.rows(
-        "SELECT rid, taken_ms, phash FROM picture WHERE taken_ms IS NOT NULL AND phash IS NOT NULL"
-        " ORDER BY taken_ms, rid"
-    )
-    return [(row[0], row[1], row[2] & 0xFFFF_FFFF_FFFF_FFFF) for row in rows]
-
-
-def for_comparing(catalogue: Catalogue, subassemblies: Sequence[str]) -> list[tuple[int, int | None, int | None, bool]]:
-    """(rid, phash unsigned, group, whether a counted tag names one of `subassemblies`) of all pictures that can be
-    shown, in order of rid. Few questions for the whole archive, since it is asked while a person waits."""
-    tagged: set[int] = set()
-    for target in subassemblies:
-        rows = catalogue.rows(
-            "SELECT rid FROM tag WHERE dimension = ? AND target = ? AND counts = 1",
-            (Dimension.SUBASSEMBLY.value, target),
-        )
-        tagged.update(int(row[0]) for row in rows)
-    every = catalogue.rows("SELECT rid, phash, group_id FROM picture WHERE page <> '' ORDER BY rid")
-    return [
-        (rid, None if phash is None else phash & 0xFFFF_FFFF_FFFF_FFFF, group, rid in tagged)
-        for rid, phash, group in every
-    ]
-
-
-def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
-    """Give each picture of `groups` (rid → lowest rid of its group) its group; all others stand alone."""
-    now = {
-        int(row[0]): row[1] for row in catalogue.rows("SELECT rid, group_id FROM picture WHERE group_id IS NOT NULL")
-    }
-    changes = [(None, rid) for rid in now if rid not in groups]
-    changes += [(group, rid) for rid, group in groups.items() if now.get(rid) != group]  # type: ignore[misc]
-    catalogue.execute_many("UPDATE picture SET group_id = ? WHERE rid = ?", changes)
-    if changes:
-        catalogue.count_up("times")  # what is kept of pictures holds their groups too
-
-
 def set_captions(catalogue: Catalogue, captions: Mapping[int, str]) -> None:
     """Give pictures their captions, by row."""
     rids = list(captions)
@@ -375,58 +337,12 @@ def mark_all_unindexed(catalogue: Catalogue) -> None:
     catalogue.execute("INSERT OR IGNORE INTO unindexed SELECT rid FROM picture")
 
 
-def unindexed(catalogue: Catalogue, limit: int = 5000) -> list[int]:
-    return [int(row[0]) for row in catalogue.rows("SELECT rid FROM unindexed ORDER BY rid LIMIT ?", (limit,))]
-
-
-def mark_indexed(catalogue: Catalogue, rids: Iterable[int]) -> None:
-    catalogue.execute_many("DELETE FROM unindexed WHERE rid = ?", ((rid,) for rid in rids))
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """As much of a picture as proposals need."""
-
-    rid: int
-    id: str
-    sha256: str
-    clip_ms: int | None
-
-
-def seen(catalogue: Catalogue, rids: Sequence[int]) -> list[Seen]:
-    found: list[Seen] = []
-    for start in range(0, len(rids), 500):
-        part = list(rids[start : start + 500])
-        marks = ",".join("?" * len(part))
-        rows = catalogue.rows(f"SELECT rid, id, sha256, clip_ms FROM picture WHERE rid IN ({marks}) ORDER BY rid", part)
-        found.extend(Seen(*row) for row in rows)
-    return found
-
-
 def still_moments(catalogue: Catalogue, sha256: str) -> list[tuple[int, int]]:
     """(clip_ms, rid) of a clip's stills, in order."""
     rows = catalogue.rows(
         "SELECT clip_ms, rid FROM picture WHERE sha256 = ? AND clip_ms IS NOT NULL ORDER BY clip_ms", (sha256,)
     )
     return [(row[0], row[1]) for row in rows]
-
-
-def words_of(catalogue: Catalogue, rids: Sequence[int]) -> Iterator[tuple[int, str, str, str, list[tuple[str, str]]]]:
-    """(rid, file, caption, spoken, [(dimension, target) that count]) : what the text index learns of each picture."""
-    for start in range(0, len(rids), 500):
-        part = list(rids[start : start + 500])
-        marks = ",".join("?" * len(part))
-        targets: dict[int, list[tuple[str, str]]] = {}
-        for rid, dimension, target in catalogue.rows(
-            f"SELECT rid, dimension, target FROM tag WHERE rid IN ({marks}) AND counts = 1"
-            " ORDER BY rid, dimension, target",
-            part,
-        ):
-            targets.setdefault(rid, []).append((dimension, target))
-        for rid, file, caption, spoken in catalogue.rows(
-            f"SELECT p.rid, m.file, p.caption, p.spoken {_FROM} WHERE p.rid IN ({marks}) ORDER BY p.rid", part
-        ):
-            yield rid, file, caption, spoken, targets.get(rid, [])
 
 
 # ------------------------------------------------------------------------------------------------ rows

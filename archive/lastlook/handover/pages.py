@@ -159,9 +159,8 @@ class _Run(Fragment):
         assert isinstance(font, TTFFont)
         found, _ = font.perform_harfbuzz_shaping(word, self.font_size_pt, self.text_shaping_parameters)
         glyphs = font.shape_text(word, self.font_size_pt, self.text_shaping_parameters)
-        joiners = (
-            at for at, letter in enumerate(word) if letter in fonts.JOINERS
-        )  # no mark of its letter, but beside it
+        # A joiner is no mark of its letter, but stands beside it.
+        joiners = (at for at, letter in enumerate(word) if letter in fonts.JOINERS)
         starts = sorted({*accumulate((len(cluster) for cluster in _clusters(word)), initial=0), *joiners})
         of = [starts[bisect_right(starts, glyph.cluster) - 1] for glyph in found]
         ends = dict(pairwise([*sorted(set(of)), len(word)]))
