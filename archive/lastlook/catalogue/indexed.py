@@ -28,7 +28,8 @@ def words_of(catalogue: Catalogue, rids: Sequence[int]) -> Iterator[tuple[int, s
         ):
             targets.setdefault(rid, []).append((dimension, target))
         for rid, file, caption, spoken in catalogue.rows(
-            f"SELECT p.rid, m.file, p.caption, p.spoken FROM picture p JOIN medium m USING (sha256) WHERE p.rid IN ({marks}) ORDER BY p.rid",
+            "SELECT p.rid, m.file, p.caption, p.spoken FROM picture p JOIN medium m USING (sha256)"
+            f" WHERE p.rid IN ({marks}) ORDER BY p.rid",
             part,
         ):
             yield rid, file, caption, spoken, targets.get(rid, [])
