@@ -28,7 +28,7 @@ from lastlook.catalogue import decisions
 from lastlook.cli.main import root as command
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.gathering import Scope
-from lastlook.handing_over import Options, preview, write
+from lastlook.handing_over import Options, check_target, preview, write
 from lastlook.handover import bag, bare_photos, cleaning, fonts, metadata, packing, profiles, signing, site, tables
 from lastlook.handover.material import Audience
 from lastlook.progress import Progress, Stage
@@ -299,6 +299,13 @@ def test_a_record_never_takes_the_place_of_something(lightship_archive: Archive,
     with Store(lightship_archive) as store:
         with pytest.raises(UsageError, match="is there already"):
             write(store, Options(), tmp_path / "record")
+        # A refusal comes before the work, and alone: nothing of what would be missing is listed above it.
+        with pytest.raises(UsageError, match="cannot be read"):
+            check_target(store, Options(key=tmp_path / "none"), tmp_path / "new")
+        refused = CliRunner().invoke(
+            command, ["handover", str(tmp_path / "record"), "--archive", str(store.archive.root)]
+        )
+        assert (type(refused.exception), refused.output) == (UsageError, "")
         with pytest.raises(UsageError, match="cannot lie inside the archive"):
             write(store, Options(), lightship_archive.root / "record")
         with pytest.raises(UsageError, match="copies of 10 pixels"):

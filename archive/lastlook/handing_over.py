@@ -54,13 +54,8 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
     """Write the record into the new folder `out` (and `out.zip`). Raises UsageError, ArchiveError; when it is stopped
     or fails, nothing lies under those names."""
     out = out.absolute()
-    check_name(out)
-    zip_file = out.with_name(out.name + ".zip") if options.zip_ else None
-    for path in (out, *((zip_file,) if zip_file else ())):
-        if path.exists() or path.is_symlink():
-            raise UsageError(f"{path} is there already", _HINT)
-    if out.resolve().is_relative_to(store.archive.root.resolve()):
-        raise UsageError("a record cannot lie inside the archive", "Choose a folder outside of it.")
+    check_target(store, options, out)
+    zip_file = _zip_of(out) if options.zip_ else None
     lock = store.archive.incoming / "handover.lock"
     with held(lock, "another record of this archive is being written"), _unfinished(out) as part:
         made = composed(store, options)
@@ -82,9 +77,8 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
         signature = None
         if options.key is not None:
             signed = part / "tagmanifest-sha512.txt"
-            passphrase = os.environ.get("LASTLOOK_KEY_PASSPHRASE", "")
             signature = out / (signed.name + ".sig")
-            (part / signature.name).write_bytes(signing.sign(signed, options.key, passphrase))
+            (part / signature.name).write_bytes(signing.sign(signed, options.key, _passphrase()))
         if zip_file is not None:
             temporary = part.with_name(part.name + ".zip")
             packing.write(part, temporary, found.issued, report, name=out.name)
@@ -94,6 +88,27 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
         if zip_file is not None:
             temporary.replace(zip_file)
     return Written(out, zip_file, len(content.pictures), len(files), size, content.gaps, made.left_out, signature)
+
+
+def check_target(store: Store, options: Options, out: Path) -> None:
+    """Raises UsageError where no record can be written to `out`, or none can be signed as asked; reads no picture."""
+    out = out.absolute()
+    check_name(out)
+    for path in (out, *((_zip_of(out),) if options.zip_ else ())):
+        if path.exists() or path.is_symlink():
+            raise UsageError(f"{path} is there already", _HINT)
+    if out.resolve().is_relative_to(store.archive.root.resolve()):
+        raise UsageError("a record cannot lie inside the archive", "Choose a folder outside of it.")
+    if options.key is not None:
+        signing.check_key(options.key, _passphrase())
+
+
+def _zip_of(out: Path) -> Path:
+    return out.with_name(out.name + ".zip")
+
+
+def _passphrase() -> str:
+    return os.environ.get("LASTLOOK_KEY_PASSPHRASE", "")
 
 
 @contextmanager

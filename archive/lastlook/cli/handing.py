@@ -59,7 +59,7 @@ def handover(store: Store, out: Path, **given: object) -> int:
       lastlook handover ../LV-40-record --for client --language de --zip
     """
     from lastlook.gathering import Scope
-    from lastlook.handing_over import Options, write
+    from lastlook.handing_over import Options, check_target, write
     from lastlook.handing_over import preview as look_ahead
     from lastlook.handover.material import Audience
 
@@ -80,6 +80,8 @@ def handover(store: Store, out: Path, **given: object) -> int:
         key=key,
     )
     as_json, quiet = bool(given["as_json"]), bool(given["quiet"])
+    if not given["only_preview"]:
+        check_target(store, options, out)  # a refusal comes alone, not below a long list of what is missing
     seen = look_ahead(store, options)
     told: dict[str, object] = {
         "pictures": seen.photos + seen.stills,

@@ -12,8 +12,12 @@ import base64
 import hashlib
 import struct
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from lastlook.errors import UsageError
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 NAMESPACE = b"lastlook-record"
 _MAGIC, _HASH = b"SSHSIG", b"sha512"
@@ -22,14 +26,34 @@ _MAGIC, _HASH = b"SSHSIG", b"sha512"
 def sign(path: Path, key_file: Path, passphrase: str = "") -> bytes:
     """The armoured signature of a file by an Ed25519 key in OpenSSH's format; the same file and key, the same bytes.
     Raises UsageError where the key cannot be used."""
+    key = _loaded(key_file, passphrase)
+    from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+
+    raw = key.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw)
+    public = _string(b"ssh-ed25519") + _string(raw)
+    digest = hashlib.sha512()
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            digest.update(block)
+    signed = _MAGIC + _string(NAMESPACE) + _string(b"") + _string(_HASH) + _string(digest.digest())
+    signature = _string(b"ssh-ed25519") + _string(key.sign(signed))
+    blob = _MAGIC + struct.pack(">I", 1) + _string(public) + _string(NAMESPACE) + _string(b"") + _string(_HASH)
+    text = base64.b64encode(blob + _string(signature)).decode()
+    lines = [text[at : at + 70] for at in range(0, len(text), 70)]
+    return ("\n".join(["-----BEGIN SSH SIGNATURE-----", *lines, "-----END SSH SIGNATURE-----"]) + "\n").encode()
+
+
+def check_key(key_file: Path, passphrase: str = "") -> None:
+    """Raises UsageError where `sign` could not use this key."""
+    _loaded(key_file, passphrase)
+
+
+def _loaded(key_file: Path, passphrase: str) -> Ed25519PrivateKey:
+    # The library is an extra: without it nobody signs, and all else works.
     try:
         from cryptography.exceptions import UnsupportedAlgorithm
         from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-        from cryptography.hazmat.primitives.serialization import (
-            Encoding,
-            PublicFormat,
-            load_ssh_private_key,
-        )
+        from cryptography.hazmat.primitives.serialization import load_ssh_private_key
     except ImportError:
         raise UsageError(
             "signing needs the cryptography library", "Install it: pip install 'lastlook[signing]'."
@@ -47,18 +71,7 @@ def sign(path: Path, key_file: Path, passphrase: str = "") -> bytes:
         raise UsageError(f"{key_file} is no private key in OpenSSH's format", hint) from None
     if not isinstance(key, Ed25519PrivateKey):
         raise UsageError(f"{key_file} is no Ed25519 key", hint)
-    raw = key.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw)
-    public = _string(b"ssh-ed25519") + _string(raw)
-    digest = hashlib.sha512()
-    with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            digest.update(block)
-    signed = _MAGIC + _string(NAMESPACE) + _string(b"") + _string(_HASH) + _string(digest.digest())
-    signature = _string(b"ssh-ed25519") + _string(key.sign(signed))
-    blob = _MAGIC + struct.pack(">I", 1) + _string(public) + _string(NAMESPACE) + _string(b"") + _string(_HASH)
-    text = base64.b64encode(blob + _string(signature)).decode()
-    lines = [text[at : at + 70] for at in range(0, len(text), 70)]
-    return ("\n".join(["-----BEGIN SSH SIGNATURE-----", *lines, "-----END SSH SIGNATURE-----"]) + "\n").encode()
+    return key
 
 
 def _string(value: bytes) -> bytes:
