@@ -107,14 +107,23 @@ def test_what_is_no_file_is_reported_and_nothing_waits(tmp_path: Path) -> None:
 
 
 def test_hidden_and_system_files_are_left_out_but_counted(tmp_path: Path) -> None:
-    for name in (".hidden.jpg", "._LV40_0001.JPG", "Thumbs.db", ".DS_Store", "desktop.ini", "LV40_0001.JPG"):
+    for name in (
+        ".hidden.jpg",
+        "._LV40_0001.JPG",
+        "Thumbs.db",
+        ".DS_Store",
+        "desktop.ini",
+        "LV40_0001.JPG",
+        "LV40_0001.AAE",
+    ):
         (tmp_path / name).write_bytes(b"x")
     (tmp_path / ".trash").mkdir()
     (tmp_path / ".trash" / "old.jpg").write_bytes(b"x")
     found = discover.scan([tmp_path])
     assert list(kinds(found)) == ["LV40_0001.JPG"]
-    assert found.skipped == 5
+    assert found.skipped == 6
     assert found.problems == ()
+    assert kinds(discover.scan([tmp_path / "LV40_0001.AAE"])) == {"LV40_0001.AAE": FoundKind.OTHER}  # named: it is told
 
 
 def test_order_is_fixed_and_nothing_comes_twice(tmp_path: Path) -> None:

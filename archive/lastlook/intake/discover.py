@@ -41,6 +41,7 @@ THUMB_EXTENSION = ".thm"
 _OTHER_EXTENSIONS = frozenset(".txt .md .pdf .html .htm .xml .xmp .aae .json .csv .toml .ini .log .zip .py .db".split())
 _SYSTEM_NAMES = frozenset({"thumbs.db", "desktop.ini", "ehthumbs.db", "icon\r"})
 _SYSTEM_FOLDERS = frozenset({"__macosx", "$recycle.bin", "system volume information"})
+_EDIT_NOTES = ".aae"  # how a phone's own editor changed a photo; the photo lies beside it, as it was taken
 _ARCHIVE_MARK = "lastlook.toml"
 
 MOTION_CLIP_MS = 5_500
@@ -352,9 +353,10 @@ def _kind_by_name(path: str) -> FoundKind:
 
 
 def _left_out(name: str) -> bool:
-    """Hidden files (also "._x", the shadow a Mac writes beside x on a card) and what systems leave in folders."""
+    """Hidden files (also "._x", the shadow a Mac writes beside x on a card) and what systems and phones leave in
+    folders unasked."""
     lower = name.lower()
-    return name.startswith(".") or lower in _SYSTEM_NAMES or lower in _SYSTEM_FOLDERS
+    return name.startswith(".") or lower in _SYSTEM_NAMES or lower in _SYSTEM_FOLDERS or lower.endswith(_EDIT_NOTES)
 
 
 def _unlisted(path: str, error: OSError) -> Problem:
