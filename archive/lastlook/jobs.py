@@ -2,7 +2,7 @@
 
 A job is a named kind with plain parameters. What is known of it lies in the archive, in `work/jobs/<id>.json`, written
 whole at each change, so that a job outlives whoever asked for it: one whose process ended is found again as stopped, at
-the item where it stood, and can go on. Every kind is safe to repeat; going on is doing it again, where what was done is
+the item where it stood, and can go on. Every kind may be repeated; going on is doing it again, where what was done is
 known already.
 
 Only one process works for an archive at a time, by a lock that is gone when its process is; by the same lock a job that

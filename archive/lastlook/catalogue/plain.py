@@ -42,7 +42,7 @@ def check_plain(catalogue: Catalogue, path: Path) -> None:
 def write_plain(catalogue: Catalogue, path: Path) -> int:
     """Catch the file up with the catalogue; returns how many lines were added.
 
-    Safe to call at any time and from several processes: a lock on the file itself orders them, and what is already
+    May be called at any time and from several processes: a lock on the file itself orders them, and what is already
     there is never written twice. A line torn by a power cut is cut off and written again from the catalogue; a whole
     line that only lacks its end (an editor took it) is kept and ended.
     """

@@ -1,4 +1,4 @@
-"""`backup`, `restore`, `relink`, `care`: keep the archive itself safe."""
+"""`backup`, `restore`, `relink`, `care`: keep the archive itself from being lost."""
 
 from __future__ import annotations
 

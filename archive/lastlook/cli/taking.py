@@ -44,7 +44,7 @@ def ingest(
 ) -> int:
     """Take photos and clips in: files, and folders with all that is below them.
 
-    Safe to repeat, to stop (Ctrl-C) and to run again: what is there already is known by its content. Originals are
+    It may be repeated, stopped (Ctrl-C) and run again: what is there already is known by its content. Originals are
     copied and never changed. Caption files (.srt, .vtt) beside a clip become searchable words.
 
     \b
@@ -151,9 +151,9 @@ def problems(store: Store, as_json: bool) -> int:
     Example:
       lastlook problems
     """
-    from lastlook.catalogue import media
+    from lastlook.catalogue import paths
 
-    found = media.problems(store.catalogue)
+    found = paths.problems(store.catalogue)
     if as_json:
         print_json({"problems": [problem_json(problem) for problem in found]})
     elif not found:

@@ -25,7 +25,7 @@ class ChangeKind(StrEnum):
     RETERMINATED = "re-terminated"
     RECOLOURED = "colour-substituted"
     REPLACED = "replaced"
-    ABANDONED = "abandoned"  # in place: left in, disconnected, ends made safe
+    ABANDONED = "abandoned"  # in place: left in, disconnected, its ends insulated
     CHANGED = "changed"  # anything else
 
 

@@ -1,4 +1,4 @@
-"""What PyAV does for clips: open a container safely, decode packets, turn frames into pictures, count time."""
+"""What PyAV does for clips: open a container, decode packets, turn frames into pictures, count time."""
 
 from __future__ import annotations
 

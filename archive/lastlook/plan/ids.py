@@ -16,7 +16,7 @@ _DASHES = dict.fromkeys(map(ord, "‐‑‒–—―−﹣－"), "-")
 
 
 def is_id(text: str) -> bool:
-    """Whether `text` can be an id of the plan. Plain ASCII, so that it is safe in file names, addresses and labels."""
+    """Whether `text` can be an id of the plan. Plain ASCII, so that it fits file names, addresses and labels."""
     return _ID.fullmatch(text) is not None
 
 

@@ -87,7 +87,7 @@ def _stand_in() -> types.ModuleType:
 
 
 def guard() -> None:
-    """Import Whoosh, with every pickle function its modules refer to replaced. Safe to call again."""
+    """Import Whoosh, with every pickle function its modules refer to replaced. May be called again."""
     with warnings.catch_warnings():
         # Whoosh 2.7 was written before Python warned of "\w" in plain strings and of "is" beside a number.
         warnings.simplefilter("ignore", SyntaxWarning)
