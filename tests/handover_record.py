@@ -16,7 +16,7 @@ from PIL import Image
 
 from lastlook import approvals, archive, deciding, ingest, marking, stating
 from lastlook.archive import Archive
-from lastlook.catalogue import media, pictures
+from lastlook.catalogue import paths, pictures
 from lastlook.deciding import Target
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, write
@@ -82,12 +82,12 @@ def _write(source: Archive, folder: Path) -> Sequence[str]:
 
 def prepare(store: Store, folder: Path) -> tuple[str, str]:
     """What the builder adds; returns the pictures (that carries a place, that is private)."""
-    paths = [with_place(folder / "LV40_tracked.jpg", (40, 90, 120)), with_place(folder / f"{SECRET}.jpg", (90, 40, 20))]
+    files = [with_place(folder / "LV40_tracked.jpg", (40, 90, 120)), with_place(folder / f"{SECRET}.jpg", (90, 40, 20))]
     with ThreadPoolExecutor(1) as executor:
-        ingest.ingest(store, paths, executor=executor)
+        ingest.ingest(store, files, executor=executor)
     ids = []
-    for path in paths:
-        seen = media.sightings(store.catalogue)[str(path)]
+    for path in files:
+        seen = paths.sightings(store.catalogue)[str(path)]
         ids.append(pictures.of_medium(store.catalogue, seen.sha256)[0].id)
     tracked, private = ids
     mast = [Target(Dimension.SUBASSEMBLY, "MAST"), Target(Dimension.RUN, "W03")]

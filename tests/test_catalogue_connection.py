@@ -10,7 +10,18 @@ from pathlib import Path
 
 import pytest
 
-from lastlook.catalogue import Catalogue, columns, connection, decisions, media, migrations, pending, pictures, tags
+from lastlook.catalogue import (
+    Catalogue,
+    columns,
+    connection,
+    decisions,
+    media,
+    migrations,
+    paths,
+    pending,
+    pictures,
+    tags,
+)
 from lastlook.errors import ArchiveBusy, ArchiveError, NoSuchId
 from lastlook.records import Dimension
 
@@ -124,6 +135,34 @@ def test_masks_pass_over_rows_that_are_not_there(catalogue: Catalogue) -> None:
     assert loaded.mask_of(np.array([1, 2], dtype=np.int32)).size == 0
 
 
+_CLIP = (
+    "INSERT INTO medium (sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height,"
+    " orientation, make, model, serial, camera, claims, facts, warnings, pair_id, shown)"
+    " VALUES (?, 'clip', '', ?, '', 0, 0, 0, 0, 0, 1, '', '', '', '', '[]', '{}', '[]', '', 1)"
+)
+
+
+@pytest.mark.parametrize(
+    ("typed", "file"),
+    [
+        ("cc0ff", "one.mp4"),  # the beginning of an id
+        ("C0FF", "other.mp4"),  # an id comes before a checksum that begins alike
+        (f"c0ff{'e' * 60}", "one.mp4"),  # a whole checksum that begins with a c
+        ("c0ffee", "one.mp4"),
+        ("0ff1", "other.mp4"),
+        ("coil.mp4", "coil.mp4"),  # a name is no hex number
+    ],
+)
+def test_a_clip_is_found_by_its_id_its_checksum_and_its_name(catalogue: Catalogue, typed: str, file: str) -> None:
+    clips = {"one.mp4": f"c0ff{'e' * 60}", "other.mp4": f"0ff1{'0' * 60}", "coil.mp4": "d" * 64}
+    with catalogue.writing():
+        for name, sha256 in clips.items():
+            catalogue.execute(_CLIP, (sha256, name))
+    assert media.find_clip(catalogue, typed).file == file
+    with pytest.raises(NoSuchId):
+        media.find_clip(catalogue, "c0fff")
+
+
 QUESTIONS: dict[str, Callable[[Catalogue], object]] = {
     "a picture by its beginning": lambda c: pictures.find(c, "p00"),
     "neighbours": lambda c: pictures.neighbours(c, 1),
@@ -135,7 +174,7 @@ QUESTIONS: dict[str, Callable[[Catalogue], object]] = {
     "the plan in force": lambda c: decisions.last_live(c, "plan"),
     "last about": lambda c: decisions.last_about(c, "refused", "file:x"),
     "captions of a clip": lambda c: media.cues_of_clip(c, "x"),
-    "where content was met": lambda c: media.sightings_of(c, ["x"]),
+    "where content was met": lambda c: paths.sightings_of(c, ["x"]),
     "times of one camera": lambda c: list(pictures.times_to_resolve(c, "Keelson K-1")),
     "decision by its beginning": lambda c: decisions.complete_uid(c, "abcd"),
 }

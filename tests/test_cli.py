@@ -377,7 +377,7 @@ def _break(monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
     def broken(*_: object, **__: object) -> None:
         raise error
 
-    monkeypatch.setattr("lastlook.catalogue.media.problems", broken)
+    monkeypatch.setattr("lastlook.catalogue.paths.problems", broken)
 
 
 def test_what_the_disk_refuses_is_told_in_words(

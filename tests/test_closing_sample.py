@@ -17,7 +17,7 @@ import pytest
 
 from lastlook import closing_check, deciding, recording
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import decisions, media, pictures
+from lastlook.catalogue import decisions, paths, pictures
 from lastlook.closing import evidence, graph, requirements
 from lastlook.closing.evidence import Role
 from lastlook.closing.records import State, ViewKind
@@ -84,7 +84,7 @@ def said(lightship_archive: Archive, tmp_path_factory: pytest.TempPathFactory) -
 
 def truly(store: Store) -> list[Shows]:
     """What every picture really shows."""
-    met = media.sightings(store.catalogue)
+    met = paths.sightings(store.catalogue)
     runs = {run.id: run for run in store.plan.runs}
     subs = {sub.id for sub in store.plan.subassemblies}
     found = []

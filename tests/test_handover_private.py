@@ -11,7 +11,7 @@ from pathlib import Path
 
 from lastlook import approvals, deciding, ingest, marking, recording, stating
 from lastlook.archive import Archive
-from lastlook.catalogue import media, pictures
+from lastlook.catalogue import paths, pictures
 from lastlook.deciding import Target
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
@@ -107,7 +107,7 @@ def test_no_form_of_a_record_says_what_is_private(lightship_archive: Archive, tm
     with Store(made, by="Zqpeople Builder") as store:
         named = [with_place(tmp_path / f"{name}.jpg", (len(name), 90, 20)) for name in ("zqname", "zqprivate")]
         ingest.ingest(store, named, executor=Inline())
-        seen = media.sightings(store.catalogue)
+        seen = paths.sightings(store.catalogue)
         shown, private = (pictures.of_medium(store.catalogue, seen[str(path)].sha256)[0].id for path in named)
         deciding.tag(store, [private], [Target(Dimension.SUBASSEMBLY, "MAST")], "The zqprivatecaption.")
         marking.mark(store, shown, "trace", [[100.0, 120.0], [600.0, 900.0]], "W03", "zqlabel")

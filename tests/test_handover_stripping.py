@@ -19,7 +19,7 @@ from PIL import Image, ImageChops, ImageOps, ImageStat
 
 from lastlook import deciding, ingest
 from lastlook.archive import Archive
-from lastlook.catalogue import media, pictures
+from lastlook.catalogue import paths, pictures
 from lastlook.deciding import Target
 from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
@@ -195,15 +195,15 @@ def test_originals_of_any_kind_go_along_and_the_record_says_what_was_done(
 ) -> None:
     made = lightship.copy(lightship_archive, tmp_path)
     colours = [(30, 60, 90), (90, 60, 30), (60, 90, 30)]
-    paths = [
+    files = [
         photo(tmp_path, name, format, colour) for (name, format, _), colour in zip(KINDS[::2], colours, strict=False)
     ]
-    paths.append(clip(tmp_path, "one.avi", "mjpeg"))
+    files.append(clip(tmp_path, "one.avi", "mjpeg"))
     with Store(made, by="builder") as store:
         with ThreadPoolExecutor(2) as executor:
-            ingest.ingest(store, paths, executor=executor)
-        for path in paths:
-            seen = media.sightings(store.catalogue)[str(path)]
+            ingest.ingest(store, files, executor=executor)
+        for path in files:
+            seen = paths.sightings(store.catalogue)[str(path)]
             ids = [one.id for one in pictures.of_medium(store.catalogue, seen.sha256)]
             deciding.tag(store, ids, [Target(Dimension.SUBASSEMBLY, "DKH")], "Deckhouse.")
         scope = Scope(("DKH",))

@@ -18,7 +18,7 @@ import pytest
 from lastlook import ingest as ingest_module
 from lastlook import keeping
 from lastlook.archive import Archive, path_to_text, text_to_path
-from lastlook.catalogue import Catalogue, decisions, media, pictures, tags
+from lastlook.catalogue import Catalogue, decisions, media, paths, pictures, tags
 from lastlook.errors import ArchiveBusy, ArchiveError, LastlookError, UsageError
 from lastlook.find import find
 from lastlook.intake import fingerprint
@@ -59,7 +59,7 @@ def media_of(where: Archive) -> dict[str, media.Medium]:
     with Catalogue(where.catalogue) as catalogue:
         return {
             path: medium
-            for path, sighting in media.sightings(catalogue).items()
+            for path, sighting in paths.sightings(catalogue).items()
             if (medium := media.get(catalogue, sighting.sha256)) is not None
         }
 
@@ -196,7 +196,7 @@ def test_words_of_the_captions_are_on_the_stills_and_propose(bench: Path, taken:
 
 def test_problems_are_listed_with_their_reasons(bench: Path, taken: Archive) -> None:
     with Catalogue(taken.catalogue) as catalogue:
-        listed = {Path(problem.path).name: problem for problem in media.problems(catalogue)}
+        listed = {Path(problem.path).name: problem for problem in paths.problems(catalogue)}
     assert listed.keys() == {"torn.jpg", "empty.jpg", "notes.txt", "alone.srt", "kept.nef"}
     assert listed["empty.jpg"].reason == "is empty"
     assert listed["kept.nef"].kept
@@ -288,12 +288,12 @@ def test_a_problem_is_cleared_once_the_file_can_be_read(lv40: Archive, tmp_path:
     photo(path, 36)
     assert take(lv40, path).problems == ()
     with Catalogue(lv40.catalogue) as catalogue:
-        assert media.problems(catalogue) == []
+        assert paths.problems(catalogue) == []
     # And listed again where it breaks again in the same way.
     path.write_bytes(b"")
     take(lv40, path)
     with Catalogue(lv40.catalogue) as catalogue:
-        assert len(media.problems(catalogue)) == 1
+        assert len(paths.problems(catalogue)) == 1
         assert len(decisions.live(catalogue, "refused")) == 2
 
 
@@ -359,7 +359,7 @@ def test_captions_of_a_clip_that_was_refused_do_not_vanish(bench: Path, lv40: Ar
     again = take(lv40, clip.parent)
     assert (again.added, again.captions, again.problems) == (1, 1, ())
     with Catalogue(lv40.catalogue) as catalogue:
-        assert media.problems(catalogue) == []
+        assert paths.problems(catalogue) == []
 
 
 def test_every_file_is_counted_somewhere(bench: Path, lv40: Archive, tmp_path: Path) -> None:
@@ -566,7 +566,7 @@ def half_records(catalogue: Catalogue) -> list[str]:
     arrived = {one.body["sha256"] for one in decisions.live(catalogue, "arrival")}
     if arrived != {medium.sha256 for medium in every}:
         faults.append("arrivals and media differ")
-    met = {sighting.sha256 for sighting in media.sightings(catalogue).values()}
+    met = {sighting.sha256 for sighting in paths.sightings(catalogue).values()}
     for medium in every:
         shown = pictures.of_medium(catalogue, medium.sha256)
         if medium.sha256 not in met:

@@ -16,7 +16,7 @@ import pytest
 
 from lastlook import demo
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import media, pictures
+from lastlook.catalogue import paths, pictures
 from lastlook.find import find
 from lastlook.records import Dimension, Picture, Question
 from lastlook.store import Store
@@ -30,7 +30,7 @@ def store(lightship_archive: Archive) -> Iterator[Store]:
 
 
 def pictures_of(store: Store, path: str) -> list[Picture]:
-    seen = media.sightings(store.catalogue)[path_to_text(MEDIA / path)]
+    seen = paths.sightings(store.catalogue)[path_to_text(MEDIA / path)]
     return pictures.of_medium(store.catalogue, seen.sha256)
 
 
@@ -155,6 +155,6 @@ def test_near_duplicates_are_grouped_and_both_kept(store: Store) -> None:
 
 
 def test_files_no_reader_should_accept_are_listed(store: Store) -> None:
-    listed = {problem.path for problem in media.problems(store.catalogue)}
+    listed = {problem.path for problem in paths.problems(store.catalogue)}
     for path in truth()["refused"]:
         assert path_to_text(MEDIA / path) in listed

@@ -14,7 +14,7 @@ import pytest
 from lastlook import deciding, grouping, planning, stills_by_hand, verify
 from lastlook import rebuild as rebuild_module
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, decisions, media, pictures, plain
+from lastlook.catalogue import Catalogue, decisions, media, paths, pictures, plain
 from lastlook.deciding import Target
 from lastlook.errors import ArchiveBusy, ArchiveDamaged
 from lastlook.locking import held
@@ -153,7 +153,7 @@ def test_whoever_has_it_open_sees_the_new_one(copied: Archive) -> None:
         assert other.counters() != before, "what is cached must be read again"
         assert pictures.every_rid(other)
         with other.writing():
-            media.drop_problem(other, "x")
+            paths.drop_problem(other, "x")
 
 
 def test_a_missing_original_is_listed_and_the_rest_goes_on(told: Archive, copied: Archive) -> None:
@@ -178,7 +178,7 @@ def test_a_missing_original_is_listed_and_the_rest_goes_on(told: Archive, copied
 def test_a_lost_file_that_is_taken_in_again(copied: Archive, bench: Path) -> None:
     """Its second arrival counts; what was said of its picture stands again."""
     with Catalogue(copied.catalogue) as catalogue:
-        medium = media.get(catalogue, media.sightings(catalogue)[str(bench / "mast loom" / "LV40_0002.jpg")].sha256)
+        medium = media.get(catalogue, paths.sightings(catalogue)[str(bench / "mast loom" / "LV40_0002.jpg")].sha256)
         assert medium is not None
         said = pictures.of_medium(catalogue, medium.sha256)[0].tags
     copied.original(medium.stored, medium.in_place).unlink()

@@ -14,7 +14,7 @@ import pytest
 
 from lastlook import deciding, verify
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, media, pictures
+from lastlook.catalogue import Catalogue, paths, pictures
 from lastlook.deciding import Target
 from lastlook.records import Closing, Dimension
 from lastlook.store import Store
@@ -261,7 +261,7 @@ def test_quick_compares_sizes_only(lv40: Archive) -> None:
 
 def test_while_somebody_writes(lv40: Archive) -> None:
     with Catalogue(lv40.catalogue) as writer, writer.writing():
-        media.drop_problem(writer, "x")
+        paths.drop_problem(writer, "x")
         assert verify.verify(lv40).findings == ()
 
 

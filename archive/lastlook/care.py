@@ -13,7 +13,7 @@ from pathlib import Path
 from lastlook import care_log
 from lastlook.archive import Archive, text_to_path
 from lastlook.care_log import Ages
-from lastlook.catalogue import Catalogue, media
+from lastlook.catalogue import Catalogue, media, paths
 from lastlook.catalogue.media import Medium
 from lastlook.errors import LastlookError, UsageError
 from lastlook.intake import fingerprint
@@ -54,7 +54,7 @@ def check(
     try:
         with Catalogue(archive.catalogue, look_only=True) as catalogue:
             known = media.every(catalogue)
-            sightings = media.sightings_of(catalogue, [medium.sha256 for medium in known])
+            sightings = paths.sightings_of(catalogue, [medium.sha256 for medium in known])
     except LastlookError:
         return verify(archive, read_all=read_all, report=report)
     only = choose(known, care_log.last_read(archive), share) if share is not None else None

@@ -14,8 +14,9 @@ from pathlib import Path, PurePath
 
 from lastlook import keeping, proposing, retime
 from lastlook.archive import path_to_text
-from lastlook.catalogue import decisions, media, pending, plain
-from lastlook.catalogue.media import Medium, Sighting
+from lastlook.catalogue import decisions, media, paths, pending, plain
+from lastlook.catalogue.media import Medium
+from lastlook.catalogue.paths import Sighting
 from lastlook.intake import fingerprint
 from lastlook.intake.captions import read_captions
 from lastlook.intake.discover import Company
@@ -112,7 +113,7 @@ class Committer:
                     keeping.add_captions(store, medium, read)
                     self._now.captions += 1
                 keeping.hear(store, clip)
-                media.drop_problem(store.catalogue, path_to_text(path))
+                paths.drop_problem(store.catalogue, path_to_text(path))
         except Unplaceable as error:
             self.commit([Problem(path, error.reason, error.hint)])
 
@@ -152,7 +153,7 @@ class Committer:
         medium = replace(medium, arrived=datetime.now(UTC))
         folder = keeping.day_folder(retime.resolve_medium(catalogue, store.zone, medium), store.zone)
         medium = media.stored_at(medium, self._store(reading.path, reading.sha256, folder))
-        media.drop_problem(catalogue, path_to_text(reading.path))
+        paths.drop_problem(catalogue, path_to_text(reading.path))
         problem = keeping.kept_problem(reading, reading.path)
         if problem is not None:
             self._list(problem)
@@ -172,7 +173,7 @@ class Committer:
         folder = keeping.day_folder(retime.resolve_medium(store.catalogue, store.zone, known), store.zone)
         moved = self._put_back(known, reading.path, folder)
         self._sight(reading.path, reading.sha256, reading.size_bytes, reading.mtime_ns, moved)
-        media.drop_problem(store.catalogue, path_to_text(reading.path))
+        paths.drop_problem(store.catalogue, path_to_text(reading.path))
         return keeping.rids_of(store, known)
 
     def _put_back(self, known: Medium, path: str, folder: str) -> dict[str, object]:
@@ -201,8 +202,8 @@ class Committer:
         else:
             pairs = [(photo, reading.path) for photo in self._photos_of.get(reading.path, ())]
         catalogue = self.store.catalogue
-        for paths in pairs:
-            met = [self._seen.get(path_to_text(path)) for path in paths]
+        for both in pairs:
+            met = [self._seen.get(path_to_text(path)) for path in both]
             photo, clip_ = (media.get(catalogue, one.sha256) if one else None for one in met)
             if photo is None or clip_ is None or not keeping.is_pair(photo, clip_):
                 continue
@@ -264,7 +265,7 @@ class Committer:
 
     def _refuse(self, problem: Problem) -> None:
         source = path_to_text(problem.path)
-        listed = media.problem_at(self.store.catalogue, source)
+        listed = paths.problem_at(self.store.catalogue, source)
         if listed is None or (listed.reason, listed.hint, listed.kept) != (problem.reason, problem.hint, problem.kept):
             body = {"source": source, "reason": problem.reason, "hint": problem.hint, "kept": problem.kept}
             self._append("refused", body)
@@ -273,7 +274,7 @@ class Committer:
     def _list(self, problem: Problem) -> None:
         self._now.problems.append(problem)
         shown = Problem(path_to_text(problem.path), problem.reason, problem.hint, problem.kept)
-        media.add_problem(self.store.catalogue, shown, datetime.now(UTC))
+        paths.add_problem(self.store.catalogue, shown, datetime.now(UTC))
 
 
 def printable(name: str) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 
 from lastlook import archive, closing_check, deciding, ingest, planning, sessions
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import closings, decisions, media, pictures
+from lastlook.catalogue import closings, decisions, media, paths, pictures
 from lastlook.deciding import Target
 from lastlook.errors import LastlookError, NoArchive
 from lastlook.progress import Report, silent
@@ -120,7 +120,7 @@ def _said(store: Store, source: Path) -> None:
     """What the builder said of some pictures at the bench."""
     if decisions.live(store.catalogue, "tag"):
         return
-    seen = media.sightings(store.catalogue)
+    seen = paths.sightings(store.catalogue)
     for entry in _entries(source / "said.toml", "said"):
         place = seen.get(path_to_text(source / entry["picture"]))
         found = pictures.of_medium(store.catalogue, place.sha256) if place else []

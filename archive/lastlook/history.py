@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lastlook import times
-from lastlook.catalogue import decisions, media, pictures, tags
+from lastlook.catalogue import decisions, media, paths, pictures, tags
 from lastlook.catalogue.media import Medium
 from lastlook.find import closing_in_force, find
 from lastlook.plan import structure
@@ -167,7 +167,7 @@ def show(store: Store, typed: str) -> Shown:
     if medium is None:  # foreign keys hold it there
         raise AssertionError(f"{picture.id} has no file")
     earlier, later = pictures.neighbours(catalogue, picture.rid)
-    met = media.sightings_of(catalogue, [picture.sha256]).get(picture.sha256, [])
+    met = paths.sightings_of(catalogue, [picture.sha256]).get(picture.sha256, [])
     motion = [item for item in media.belonging(catalogue, picture.sha256) if item.kind == "clip"]
     return Shown(
         picture=picture,

@@ -18,8 +18,9 @@ from pathlib import Path, PurePath
 
 from lastlook import grouping, keeping, placing, proposing, reading_codes, retime
 from lastlook.archive import path_to_text, text_to_path
-from lastlook.catalogue import media, pending, plain
-from lastlook.catalogue.media import Place, Sighting
+from lastlook.catalogue import media, paths, pending, plain
+from lastlook.catalogue.media import Place
+from lastlook.catalogue.paths import Sighting
 from lastlook.committing import Committer
 from lastlook.errors import ArchiveError, LastlookError, UsageError
 from lastlook.intake import reader
@@ -123,7 +124,7 @@ class _Run:
         self.stopped = False
         self.thumbs = 0
         self._listed = listed
-        self._seen = media.sightings(store.catalogue)
+        self._seen = paths.sightings(store.catalogue)
         self._places = media.places(store.catalogue)
         self._company = _company(listed, self._seen, self._places)
         self.committer = Committer(store, in_place=in_place, roots=roots, company=self._company, seen=self._seen)

@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 from lastlook import proposing, retime, times
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import media, pictures
-from lastlook.catalogue.media import Medium, Place, Sighting
+from lastlook.catalogue import media, paths, pictures
+from lastlook.catalogue.media import Medium, Place
+from lastlook.catalogue.paths import Sighting
 from lastlook.errors import ArchiveError
 from lastlook.intake import fingerprint
 from lastlook.intake.captions import Captions
@@ -125,7 +126,7 @@ def _shown(name: str) -> str:
 
 
 def _make_folder(folder: Path) -> None:
-    """Make it with its parents, each entered on the disk: a file is only as safe as the way to it."""
+    """Make it with its parents, each entered on the disk: a file outlives a power cut only if the way to it does."""
     lacking = [each for each in (folder, *folder.parents) if not each.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     for each in reversed(lacking):
@@ -199,7 +200,7 @@ def sight(store: Store, decision: Decision) -> None:
     """Note where content was met, as an arrival or sighting says, and what follows from that. Inside a transaction."""
     body: Mapping[str, Any] = decision.body
     source, sha256 = body["source"], body["sha256"]
-    media.add_sighting(
+    paths.add_sighting(
         store.catalogue,
         Sighting(source, sha256, body["size_bytes"], body["mtime_ns"], decision.seq, tuple(body["folders"])),
     )

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 from lastlook import times
 from lastlook.cameras import cameras
-from lastlook.catalogue import Catalogue, media
+from lastlook.catalogue import Catalogue, media, paths
 from lastlook.intake.names import counted
 from lastlook.records import CaptureTime
 
@@ -36,7 +36,7 @@ class Neighbourhood:
         or has none on one side."""
         if not camera:
             return None
-        for met in media.sightings_of(self._catalogue, [sha256]).get(sha256, ()):
+        for met in paths.sightings_of(self._catalogue, [sha256]).get(sha256, ()):
             folder, _, name = met.path.rpartition("/")
             number = counted(name)
             if number is None:
@@ -62,7 +62,7 @@ class Neighbourhood:
 
     def _read(self, path: str) -> dict[tuple[str, str], _ByNumber]:
         found: dict[tuple[str, str], _ByNumber] = {}
-        for name, sha256, camera in media.beside(self._catalogue, path):
+        for name, sha256, camera in paths.beside(self._catalogue, path):
             number = counted(name)
             if number is not None and camera:
                 found.setdefault((number[0], self._whole(camera)), []).append((number[1], name, sha256))

@@ -10,8 +10,8 @@ from typing import Any
 
 from lastlook import placing
 from lastlook.archive import text_to_path
-from lastlook.catalogue import decisions, media, pictures, placed, tags
-from lastlook.catalogue.media import Sighting
+from lastlook.catalogue import decisions, media, paths, pictures, placed, tags
+from lastlook.catalogue.paths import Sighting
 from lastlook.intake.spoken_words import cues_of_stills
 from lastlook.placing import Said, Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
@@ -40,7 +40,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
         proposals: dict[int, list[Proposal]] = {}
         standing: dict[int, list[Tag]] = {}
         captions: dict[int, str] = {}
-        met = media.sightings_of(catalogue, list({picture.sha256 for picture in some}))
+        met = paths.sightings_of(catalogue, list({picture.sha256 for picture in some}))
         for sha256, group in groupby(sorted(some, key=lambda picture: picture.sha256), lambda picture: picture.sha256):
             of_medium = list(group)
             speaks = any(picture.clip_ms is not None for picture in of_medium)

@@ -16,7 +16,7 @@ from typing import Any
 
 from lastlook import grouping, keeping, proposing, reading_codes, retime, stills_by_hand
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, closings, decisions, media, pictures, plain
+from lastlook.catalogue import Catalogue, closings, decisions, media, paths, pictures, plain
 from lastlook.errors import ArchiveDamaged, ArchiveError, LastlookError
 from lastlook.ingest import intake_settings
 from lastlook.intake import fingerprint, reader
@@ -129,10 +129,10 @@ class _Replay:
                         self._arrival(appended, next(readings))
                 elif decision.kind == "sighting":
                     keeping.sight(self.store, appended)
-                    media.drop_problem(catalogue, body["source"])
+                    paths.drop_problem(catalogue, body["source"])
                 elif decision.kind == "refused":
                     problem = Problem(body["source"], body["reason"], body["hint"], body["kept"])
-                    media.add_problem(catalogue, problem, decision.at)
+                    paths.add_problem(catalogue, problem, decision.at)
                 elif decision.kind == "pair":
                     keeping.pair(self.store, appended)
                 elif decision.kind == "still":
@@ -187,14 +187,14 @@ class _Replay:
     def _arrival(self, decision: Decision, reading: Reading | None) -> None:
         body: Mapping[str, Any] = decision.body
         catalogue = self.store.catalogue
-        media.drop_problem(catalogue, body["source"])
+        paths.drop_problem(catalogue, body["source"])
         keeping.sight(self.store, decision)
         if reading is None:
             return
         reading = keeping.own_claims(reading, body["file"], body["mtime_ns"])
         problem = keeping.kept_problem(reading, body["source"])
         if problem is not None:
-            media.add_problem(catalogue, problem, decision.at)
+            paths.add_problem(catalogue, problem, decision.at)
         medium = media.from_reading(reading, file=body["file"], stored=body["stored"], in_place=body["in_place"])
         keeping.add_medium(self.store, replace(medium, arrived=media.first_arrival(catalogue, medium.sha256)), reading)
 
@@ -202,7 +202,7 @@ class _Replay:
         body: Mapping[str, Any] = decision.body
         path = self._path(decision)
         read = read_captions(path)
-        media.drop_problem(self.store.catalogue, body["source"])
+        paths.drop_problem(self.store.catalogue, body["source"])
         keeping.sight(self.store, decision)
         if isinstance(read, Problem):
             self._lost(decision, read.reason)

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lastlook.catalogue import closings, media, pictures, tags
+from lastlook.catalogue import closings, media, paths, pictures, tags
 from lastlook.catalogue.columns import UNKNOWN, Columns
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, NoSuchId
@@ -318,12 +318,12 @@ def tally(store: Store, cache: OverviewCache | None = None) -> media.Tally:
         kept = media.tally(store.catalogue)
         with cache.lock:
             cache.tally_key, cache.tally = key, kept
-    return replace(kept, problems=len(media.problems(store.catalogue)))
+    return replace(kept, problems=len(paths.problems(store.catalogue)))
 
 
 def problems(store: Store) -> list[Problem]:
     """Files that could not be used, or only in part."""
-    return media.problems(store.catalogue)
+    return paths.problems(store.catalogue)
 
 
 def acts(store: Store) -> dict[str, tuple[Closing, ...]]:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 
 from lastlook import care_log, closing_check
 from lastlook.care_log import DUE_DAYS
-from lastlook.catalogue import decisions, media, review
+from lastlook.catalogue import decisions, paths, review
 from lastlook.closing import bonds
 from lastlook.closing.records import Facts, Hold, Release, State
 from lastlook.closing_facts import gather
@@ -103,7 +103,7 @@ def _waiting(store: Store, work: Work, to_place: int, now: datetime) -> Waiting:
         to_place,
         tuple(due),
         tuple(each for each in work.holds if not each.over),
-        len(media.problems(store.catalogue)),
+        len(paths.problems(store.catalogue)),
         backup,
         check,
         damaged,

@@ -28,7 +28,7 @@ from selenium.webdriver.support.wait import WebDriverWait
 
 from lastlook import archive, demo, planning, proposing
 from lastlook.archive import Archive
-from lastlook.catalogue import media, pictures
+from lastlook.catalogue import paths, pictures
 from lastlook.ingest import ingest
 from lastlook.plan import structure
 from lastlook.records import Dimension, Picture, Plan, TagState
@@ -142,7 +142,7 @@ def samples(root: Path) -> tuple[Score, Score]:
             every.add(picture, subs, steps, store.plan)
             if picture.clip_ms is not None or any(
                 len(place.folders) > 1
-                for place in media.sightings_of(store.catalogue, [picture.sha256])[picture.sha256]
+                for place in paths.sightings_of(store.catalogue, [picture.sha256])[picture.sha256]
             ):
                 told.add(picture, subs, steps, store.plan)
     return every, told

@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from lastlook import deciding, sessions
 from lastlook.archive import path_to_text
-from lastlook.catalogue import decisions, media, pictures
+from lastlook.catalogue import decisions, media, paths, pictures
 from lastlook.deciding import Target
 from lastlook.errors import LastlookError, NoSuchId, UsageError
 from lastlook.intake import fingerprint
@@ -113,15 +113,15 @@ class TakeSent:
                 with suppress(fingerprint.Unreadable):
                     digests[one.id] = fingerprint.take(os.fspath(self.uploads.path(one))).sha256
             before = {id for id, digest in digests.items() if media.get(store.catalogue, digest) is not None}
-        paths = [self.uploads.path(one) for one in waiting if one.id in digests]
-        result = take_in(open_store, paths, report) if paths else Result("nothing has come")
+        came = [self.uploads.path(one) for one in waiting if one.id in digests]
+        result = take_in(open_store, came, report) if came else Result("nothing has come")
         with open_store() as store:
             for one in waiting:
                 digest = digests.get(one.id, "")
                 if digest and media.get(store.catalogue, digest) is not None:
                     self.uploads.settle(one, State.KNOWN if one.id in before else State.TAKEN, digest)
                 elif not result.stopped:
-                    problem = media.problem_at(store.catalogue, path_to_text(self.uploads.path(one)))
+                    problem = paths.problem_at(store.catalogue, path_to_text(self.uploads.path(one)))
                     reason = problem.reason if problem is not None else "could not be read"
                     hint = problem.hint if problem is not None else "Send it once more."
                     self.uploads.settle(one, State.REFUSED, digest, reason, hint)

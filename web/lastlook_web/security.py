@@ -183,8 +183,8 @@ def _hosts(config: ViewerConfig) -> frozenset[str]:
 def host_is_ours(called: str, names: frozenset[str], *, any_address: bool) -> bool:
     """Whether `called` (a Host header) is one of `names`, on any port.
 
-    `any_address`: a bare IP address is taken too, as a phone in the workshop calls it. That opens no way in: to send a browser
-    here under a false flag takes a name.
+    `any_address`: a bare IP address is taken too, as a phone in the workshop calls it. That opens no way in: to send a
+    browser here under a false flag takes a name.
     """
     parts = _parted(f"//{called}")
     host = (parts.hostname or "").rstrip(".") if parts is not None else ""

@@ -1,16 +1,16 @@
-"""Photos, clips and caption files by content; where they were met; what could not be used."""
+"""Photos, clips and caption files by content, and what was said over a clip."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
-from lastlook.records import Camera, Claim, ClaimSource, Cue, Problem, Reading, clip_id
+from lastlook.records import Camera, Claim, ClaimSource, Cue, Reading, clip_id
 
 _COLUMNS = (
     "sha256, kind, format, file, stored, in_place, size_bytes, mtime_ns, width, height, orientation, make, model,"
@@ -169,14 +169,17 @@ def belonging(catalogue: Catalogue, sha256: str) -> list[Medium]:
 
 
 def find_clip(catalogue: Catalogue, typed: str) -> Medium:
-    """A clip by its id, the beginning of it, or its file name. Raises NoSuchId, AmbiguousId."""
-    digits = typed.lower().removeprefix("c")
+    """A clip by its id, by its content's checksum, by the beginning of either, or by its file name; an id comes first.
+    Raises NoSuchId, AmbiguousId."""
+    lower = typed.lower()
     rows: list[Row] = []
-    if digits and all(letter in "0123456789abcdef" for letter in digits):
-        rows = catalogue.rows(
-            f"SELECT {_COLUMNS} FROM medium WHERE kind = 'clip' AND sha256 >= ? AND sha256 < ? LIMIT 6",
-            (digits, digits + "g"),
-        )
+    # "c" is a hex digit as well: what begins with it may be an id, or else the content's own digits.
+    for digits in dict.fromkeys((lower.removeprefix("c"), lower)):
+        if not rows and digits and all(letter in "0123456789abcdef" for letter in digits):
+            rows = catalogue.rows(
+                f"SELECT {_COLUMNS} FROM medium WHERE kind = 'clip' AND sha256 >= ? AND sha256 < ? LIMIT 6",
+                (digits, digits + "g"),
+            )
     if not rows:
         rows = catalogue.rows(f"SELECT {_COLUMNS} FROM medium WHERE kind = 'clip' AND file = ? LIMIT 6", (typed,))
     if not rows:
@@ -229,96 +232,6 @@ def put_beside(catalogue: Catalogue, path: str, sha256: str, clip: str) -> None:
 def captioned(catalogue: Catalogue) -> set[tuple[str, str, str]]:
     """(path, clip, content of the caption file) of all that counts."""
     return {(row[0], row[1], row[2]) for row in catalogue.rows("SELECT path, clip, sha256 FROM caption_of")}
-
-
-# ------------------------------------------------------------------------------------------------ sightings, problems
-
-
-@dataclass(frozen=True, slots=True)
-class Sighting:
-    """A path at which content was met, with the size and modification time it had, and the decision that says so."""
-
-    path: str
-    sha256: str
-    size_bytes: int
-    mtime_ns: int
-    seq: int
-    folders: tuple[str, ...] = ()
-
-
-def sightings(catalogue: Catalogue) -> dict[str, Sighting]:
-    """The last sighting of each path: one read, so that looking at an unchanged folder again costs no query a file."""
-    rows = catalogue.rows("SELECT path, sha256, size_bytes, mtime_ns, seq FROM sighting ORDER BY seq")
-    return {row[0]: Sighting(row[0], row[1], row[2], row[3], row[4]) for row in rows}
-
-
-def add_sighting(catalogue: Catalogue, sighting: Sighting) -> None:
-    catalogue.execute(
-        "INSERT OR REPLACE INTO sighting (path, sha256, size_bytes, mtime_ns, seq, folders) VALUES (?, ?, ?, ?, ?, ?)",
-        (
-            sighting.path,
-            sighting.sha256,
-            sighting.size_bytes,
-            sighting.mtime_ns,
-            sighting.seq,
-            json.dumps(sighting.folders, ensure_ascii=False),
-        ),
-    )
-
-
-def sightings_of(catalogue: Catalogue, contents: Sequence[str]) -> dict[str, list[Sighting]]:
-    """Where each of these contents was met, in the order of meeting."""
-    found: dict[str, list[Sighting]] = {}
-    for start in range(0, len(contents), 500):
-        part = contents[start : start + 500]
-        marks = ",".join("?" * len(part))
-        for row in catalogue.rows(
-            f"SELECT path, sha256, size_bytes, mtime_ns, seq, folders FROM sighting WHERE sha256 IN ({marks})"
-            " ORDER BY seq, path",
-            part,
-        ):
-            with meaning(f"where {row[0]!r} was met"):
-                met = Sighting(row[0], row[1], row[2], row[3], row[4], tuple(json.loads(row[5])))
-            found.setdefault(row[1], []).append(met)
-    return found
-
-
-def beside(catalogue: Catalogue, path: str) -> list[tuple[str, str, str]]:
-    """(name, content, camera) of the photos and clips that were met in the same folder as `path`, by name."""
-    folder, slash, _ = path.rpartition("/")
-    if not slash:
-        return []
-    rows = catalogue.rows(
-        "SELECT s.path, s.sha256, m.camera FROM sighting s JOIN medium m USING (sha256)"
-        " WHERE s.path > ? AND s.path < ? AND m.kind <> 'captions' ORDER BY s.path, s.sha256",
-        (folder + "/", folder + "0"),  # "0" comes next after "/"
-    )
-    start = len(folder) + 1
-    return [(path[start:], sha256, camera) for path, sha256, camera in rows if "/" not in path[start:]]
-
-
-def add_problem(catalogue: Catalogue, problem: Problem, at: datetime) -> None:
-    """List a problem, in place of an earlier one of the same path."""
-    catalogue.execute(
-        "INSERT OR REPLACE INTO problem VALUES (?, ?, ?, ?, ?)",
-        (problem.path, problem.reason, problem.hint, int(problem.kept), at.isoformat(timespec="milliseconds")),
-    )
-
-
-def problem_at(catalogue: Catalogue, path: str) -> Problem | None:
-    """The problem that is listed for a path."""
-    row = catalogue.row("SELECT path, reason, hint, kept FROM problem WHERE path = ?", (path,))
-    return Problem(str(row[0]), str(row[1]), str(row[2]), bool(row[3])) if row else None
-
-
-def drop_problem(catalogue: Catalogue, path: str) -> None:
-    """The file at this path was read after all."""
-    catalogue.execute("DELETE FROM problem WHERE path = ?", (path,))
-
-
-def problems(catalogue: Catalogue) -> list[Problem]:
-    rows = catalogue.rows("SELECT path, reason, hint, kept FROM problem ORDER BY path")
-    return [Problem(str(row[0]), str(row[1]), str(row[2]), bool(row[3])) for row in rows]
 
 
 @dataclass(frozen=True, slots=True)
