@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 from lastlook import archive, clock_fit, clock_showing, deciding, retime
 from lastlook.archive import Archive
+from lastlook.cameras import cameras
 from lastlook.catalogue import Catalogue, codes, dump, media, pictures
 from lastlook.cli.main import root
 from lastlook.clocks import card
@@ -27,6 +28,9 @@ from tests.media import bench_picture, exif_block, write_photo
 
 ERROR = timedelta(minutes=7, seconds=20)
 """How fast the Keelson's clock is on 1 March; it gains three seconds a day."""
+
+DECIDED: dict[str, list[tuple[object, ...]]] = {"decision": [], "decision_subject": []}
+"""What a decision and its undoing leave behind, to be laid over the content of a catalogue."""
 
 FIRST = datetime(2026, 3, 1, 9, 0, 0, 400_000, tzinfo=UTC)
 
@@ -61,7 +65,7 @@ def again(made: Archive) -> None:
         rebuild(made, executor=executor)
 
 
-def contents(made: Archive) -> object:
+def contents(made: Archive) -> dict[str, list[tuple[object, ...]]]:
     with Catalogue(made.catalogue) as catalogue:
         return dump.dump(catalogue)
 
@@ -192,6 +196,39 @@ def test_files_that_name_no_camera_go_by_their_naming(lv40: Archive) -> None:
         assert before.instant - time.instant == pytest.approx(timedelta(seconds=449), abs=timedelta(seconds=3))
         deciding.undo(store)
         assert time_of(store, "LV40_0412.JPG") == before
+
+
+@pytest.mark.parametrize("back", [(0,), (1,), (0, 1), (1, 0)])
+def test_merges_said_both_ways_hold_together_and_come_apart_in_any_order(lv40: Archive, back: tuple[int, ...]) -> None:
+    """Two people each say that the other's camera is theirs, the first one's word taken back in between."""
+    one, other = "named LV##_####", "Keelson K-1"
+    with Store(lv40) as store:
+        apart = contents(lv40)
+        first, _ = deciding.merge_cameras(store, one, other)
+        merged = time_of(store, "LV40_0412.JPG"), time_of(store, "K1000107.JPG")
+        undone = deciding.undo(store, first.uid)[1]
+        second, _ = deciding.merge_cameras(store, other, one)
+        deciding.undo(store, undone.uid)
+        known = cameras(store.catalogue)
+        assert known.members(one) == known.members(other) == (one, other)
+        assert (time_of(store, "LV40_0412.JPG"), time_of(store, "K1000107.JPG")) == merged
+        for at in back:
+            deciding.undo(store, (first, second)[at].uid)
+        if len(back) == 1:
+            assert (time_of(store, "LV40_0412.JPG"), time_of(store, "K1000107.JPG")) == merged
+        else:
+            assert {**contents(lv40), **DECIDED} == {**apart, **DECIDED}
+
+
+def test_a_name_that_came_to_be_two_cameras_is_asked_about(lv40: Archive) -> None:
+    with Store(lv40) as store:
+        named = deciding.name_camera(store, "Keelson K-1", "bench")
+        undone = deciding.undo(store, named.uid)[1]
+        deciding.name_camera(store, "named LV##_####", "bench")
+        deciding.undo(store, undone.uid)
+        with pytest.raises(UsageError, match="2 cameras are called 'bench'"):
+            deciding.correct_clock(store, ClockCorrection("bench", error_s=1.0))
+        assert deciding.find_camera(store, "keelson k-1") == "Keelson K-1"
 
 
 def test_what_cannot_be_said_of_cameras(lv40: Archive) -> None:

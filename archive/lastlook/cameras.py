@@ -41,7 +41,20 @@ def cameras(catalogue: Catalogue) -> Cameras:
     for decision in decisions.live(catalogue, "camera"):
         key = str(decision.body["camera"])
         if "into" in decision.body:
-            into[key] = str(decision.body["into"])
+            _merge(into, key, str(decision.body["into"]))
         else:
             names[key] = str(decision.body["name"])
     return Cameras(into, names)
+
+
+def _merge(into: dict[str, str], key: str, other: str) -> None:
+    """Everything that `key` is goes by `other`. Taken back and said again in any order, merges may tell of one camera
+    twice, or each of two that it is the other: all of them hold, and the newest says what the whole goes by."""
+    whole = Cameras(into, {}).whole
+    first, second = whole(key), whole(other)
+    if first != second:
+        into[first] = second
+        return
+    into.pop(other, None)
+    if first != other:
+        into[first] = other

@@ -230,8 +230,16 @@ def find_camera(store: Store, typed: str) -> str:
     keys = [key for key, _ in media.cameras(store.catalogue)]
     wanted = typed.strip().casefold()
     for key in keys:
-        if key.casefold() == wanted or (key and known.shown(key).casefold() == wanted):
+        if key.casefold() == wanted:
             return known.whole(key)
+    # A name may come to be two cameras': given to another one, then set again by taking back that it was taken back.
+    called = sorted({known.whole(key) for key in keys if key and known.shown(key).casefold() == wanted})
+    if len(called) > 1:
+        raise UsageError(
+            f"{len(called)} cameras are called {typed.strip()!r}", f"Say which: {' or '.join(map(repr, called))}."
+        )
+    if called:
+        return called[0]
     words = [word for key in keys if key for word in dict.fromkeys((key, known.shown(key)))]
     like = nearest(typed, words)
     near = f" Nearest known: {', '.join(repr(word) for word in like)}." if like else ""
