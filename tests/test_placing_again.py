@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+import json
 import random
 import shutil
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lastlook import deciding, placing, proposing, sessions
+from lastlook import clip_stretches, deciding, placing, projecting, proposing, retime, sessions, stills_by_hand
 from lastlook.archive import open_at
 from lastlook.cards.payload import Card, encode
-from lastlook.catalogue import Catalogue, media, pictures
+from lastlook.catalogue import Catalogue, codes, decisions, media, pictures
+from lastlook.clocks import card as clock_card
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
 from lastlook.progress import Progress, Stage
-from lastlook.records import ClockCorrection, Dimension
+from lastlook.records import ClockCorrection, Dimension, Quality, StillReading
 from lastlook.store import Store
 from lastlook.tagging.context import Neighbour
 from lastlook.tagging.neighbours import REACH_MS, Anchor, Anchors
@@ -88,7 +91,7 @@ def kept(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive with cards in some pictures, to be copied."""
     root = tmp_path_factory.mktemp("again") / "build"
-    with Store(generated.make(root, 260), by="Ada") as store, store.catalogue.writing():
+    with Store(generated.make(root, 400), by="Ada") as store, store.catalogue.writing():
         chance = random.Random(7)
         for rid in chance.sample(pictures.every_rid(store.catalogue), 25):
             card = encode(Card(Dimension.STEP, chance.choice(store.plan.steps).id))
@@ -164,3 +167,48 @@ def test_only_pictures_with_other_surroundings_are_proposed_anew(made: Path, tmp
         assert placing.differing({}, {1: ((), ())}) == []
     assert told[0].stage is Stage.TIMES
     assert {one.total for one in told if one.stage is Stage.PROPOSE} == {len(differing)}
+
+
+@pytest.mark.parametrize("by", ["stretch", "card", "clock"])
+def test_a_frame_speaks_for_what_lies_around_it_as_long_as_it_is_kept(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by: str
+) -> None:
+    """By the stretch somebody tagged, by the bench card shown before it, by the clock card in it."""
+    judged = Quality(100.0, 0, 120.0)
+    frame = partial(StillReading, width=400, height=300, quality=judged, thumb="", page="", hold_ms=0, why="")
+    monkeypatch.setattr(stills_by_hand, "take", lambda _store, _medium, at: frame(clip_ms=at))
+    shutil.copytree(made, tmp_path / "build")
+    with Store(open_at(tmp_path / "build"), by="Ada") as store:
+        catalogue = store.catalogue
+        rows = catalogue.rows("SELECT sha256, rid, taken_ms FROM picture WHERE clip_ms = 40000 ORDER BY rid LIMIT 1")
+        ((clip, before, taken),) = rows
+        ((photo, beside),) = catalogue.rows("SELECT sha256, rid FROM picture WHERE kind = 'photo' LIMIT 1")
+        wall = (pictures.from_ms(taken + 12_000) or generated.START).replace(tzinfo=None).isoformat()
+        claim = {"source": "exif-original", "text": wall, "wall": wall, "offset_min": 0}
+        with catalogue.writing():
+            catalogue.execute("DELETE FROM code")
+            catalogue.execute("UPDATE medium SET model = camera, claims = json_replace(claims, '$[0].offset_min', 60)")
+            catalogue.execute("UPDATE medium SET claims = ? WHERE sha256 = ?", (json.dumps([claim]), photo))
+            if by == "card":
+                card = encode(Card(Dimension.STEP, "S20"))
+                catalogue.execute("INSERT INTO code VALUES (?, 0, 'qr', ?, '[]', 1.0, 0)", (before, card))
+            retime.retime(catalogue, store.zone)
+            proposing.propose(store)
+        if by == "stretch":
+            there = clip_stretches.preview(store, clip, "0:41", "0:59", [Target(Dimension.STEP, "S20")])
+            assert not there.stills
+            clip_stretches.say(store, there)
+        first = catalogue.rows("SELECT rid, taken_ms FROM picture ORDER BY rid"), *proposed(catalogue)
+        kept_, _ = stills_by_hand.keep(store, clip, "0:50")
+        if by == "clock":
+            shown = clock_card.compose(kept_.time.instant or generated.START, 1.3)
+            with catalogue.writing():
+                catalogue.execute("INSERT INTO code VALUES (?, 0, 'qr', ?, '[]', 1.0, 0)", (kept_.rid, shown))
+                projecting.refit(store)
+            assert codes.fitted_cameras(catalogue)
+        else:
+            said = "SELECT evidence FROM proposal WHERE rid = ? AND source = 'neighbour' AND target = 'S20'"
+            assert [row[0][:9] for row in catalogue.rows(said, (beside,))] == ["taken 2 s"]
+        deciding.undo(store, decisions.latest(catalogue, ("still",), 1)[0][0].uid)
+        assert (catalogue.rows("SELECT rid, taken_ms FROM picture ORDER BY rid"), *proposed(catalogue)) == first
+        assert codes.fitted_cameras(catalogue) == []

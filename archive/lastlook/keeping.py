@@ -11,7 +11,7 @@ from pathlib import Path, PurePath
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from lastlook import proposing, retime, times
+from lastlook import projecting, proposing, retime, times
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import media, paths, pictures
 from lastlook.catalogue.media import Medium, Place
@@ -292,7 +292,10 @@ def pair(store: Store, decision: Decision) -> int:
     has said something about. Returns how many stills went. Inside a transaction."""
     clip, photo = str(decision.body["clip"]), str(decision.body["photo"])
     media.link(store.catalogue, clip, photo)
-    return pictures.drop_stills(store.catalogue, clip)
+    stills = pictures.unsaid_stills(store.catalogue, clip)
+    if stills:
+        projecting.take_out(store, stills)
+    return len(stills)
 
 
 def _reading(medium: Medium) -> Reading:

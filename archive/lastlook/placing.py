@@ -159,6 +159,13 @@ def with_cards(store: Store, rids: Sequence[int]) -> list[int]:
     return sorted({*own, *(one.rid for one in placed.between(catalogue, neighbours.span(moments)))})
 
 
+def reached(store: Store, rids: Sequence[int]) -> list[int]:
+    """Rows of the pictures for which it matters that some pictures are there: by what people said of these, and by the
+    cards that speak for them."""
+    ids = [one.id for one in placed.by_rids(store.catalogue, rids)]
+    return sorted({*rids, *concerned(store, ids), *with_cards(store, rids)})
+
+
 def by_session(store: Store, decision: Decision) -> list[int]:
     """Rows of the pictures for which a decision about a session matters, whether it stands or was taken back. A session
     that lasts is ended by the next, so those around it count as well."""

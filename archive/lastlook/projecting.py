@@ -6,12 +6,13 @@ same rows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from lastlook import clock_fit, grouping, placing, proposing, retime
-from lastlook.catalogue import closings, decisions, pictures, tags
+from lastlook.catalogue import closings, codes, decisions, pictures, tags
+from lastlook.clocks import card
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
 from lastlook.progress import Progress, Stage
@@ -33,7 +34,8 @@ def project(store: Store, decision: Decision) -> None:
         closings.refold(catalogue, str(body["opening"]))
     elif decision.kind == "still" and decisions.is_undone(catalogue, decision.uid):
         clip = str(body["clip"])
-        pictures.drop(catalogue, still_id(clip, int(body["clip_ms"])))
+        id = still_id(clip, int(body["clip_ms"]))
+        take_out(store, list(pictures.rids_of_ids(catalogue, [id]).values()))
         # Its neighbours get back the words that were spoken over it.
         proposing.propose(store, proposing.say_words(store, clip))
         grouping.regroup(catalogue)
@@ -42,14 +44,8 @@ def project(store: Store, decision: Decision) -> None:
     elif decision.kind in placing.SESSION_KINDS:
         proposing.propose(store, placing.by_session(store, decision))
     elif decision.kind in {"clock", "camera", "reference"}:
-        store.report(Progress(Stage.TIMES, 0))
-        said: placing.Said = {}  # reading it is dear, and times do not change it
-        before = placing.around_by_time(store, said)
         also = [str(body[key]) for key in ("camera", "into") if key in body and "name" not in body]
-        if clock_fit.refit(catalogue, store.zone, also):
-            grouping.regroup(catalogue)
-            differing = placing.differing(before, placing.around_by_time(store, said))
-            proposing.propose(store, differing, report=store.report, said=said)
+        refit(store, also)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
         runs = _only_runs_changed(store, decision)
@@ -61,6 +57,31 @@ def project(store: Store, decision: Decision) -> None:
         if clock_fit.refit(catalogue, store.zone) + retime.retime(catalogue, store.zone):
             grouping.regroup(catalogue)
         proposing.propose(store)
+
+
+def refit(store: Store, also: Iterable[str] = ()) -> None:
+    """Fit all clocks again, resolve the times of the cameras whose fit is another now and of `also`, and let what hangs
+    on times follow. Inside a transaction."""
+    catalogue = store.catalogue
+    store.report(Progress(Stage.TIMES, 0))
+    said: placing.Said = {}  # reading it is dear, and times do not change it
+    before = placing.around_by_time(store, said)
+    if clock_fit.refit(catalogue, store.zone, also):
+        grouping.regroup(catalogue)
+        differing = placing.differing(before, placing.around_by_time(store, said))
+        proposing.propose(store, differing, report=store.report, said=said)
+
+
+def take_out(store: Store, rids: Sequence[int]) -> None:
+    """Take some pictures out, and what they said of others: as tagged ones, by a bench card, by the clock card. Inside
+    a transaction."""
+    catalogue = store.catalogue
+    around = placing.reached(store, rids)
+    shown = codes.of_pictures(catalogue, rids)
+    pictures.drop(catalogue, rids)
+    proposing.propose(store, around)
+    if any(code.text.startswith(card.PREFIX) for each in shown.values() for code in each):
+        refit(store)
 
 
 def _in_stretch(store: Store, body: Mapping[str, Any]) -> list[str]:

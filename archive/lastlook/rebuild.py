@@ -238,7 +238,8 @@ class _Replay:
         """What was kept by hand goes when that is taken back, also where a later version would choose it by itself."""
         target = decisions.by_uid(self.store.catalogue, uid)
         if target is not None and target.kind == "still" and decisions.is_undone(self.store.catalogue, uid):
-            pictures.drop(self.store.catalogue, still_id(str(target.body["clip"]), int(str(target.body["clip_ms"]))))
+            id = still_id(str(target.body["clip"]), int(str(target.body["clip_ms"])))
+            pictures.drop(self.store.catalogue, list(pictures.rids_of_ids(self.store.catalogue, [id]).values()))
 
 
 def _places(replayed: Sequence[Decision]) -> dict[str, tuple[str, bool]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lastlook import grouping, proposing, retime
+from lastlook import grouping, placing, proposing, retime
 from lastlook.catalogue import decisions, media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, UsageError
@@ -62,9 +62,10 @@ def add(store: Store, medium: Medium, still: StillReading) -> int:
     """Add a still kept by hand; returns its row. Inside a transaction."""
     time = retime.resolve_medium(store.catalogue, store.zone, medium, still.clip_ms)
     rid = pictures.add_still(store.catalogue, medium.sha256, replace(still, why="by hand"), time)
-    # A new still divides the clip's words anew between its neighbours and itself.
+    # A new still divides the clip's words anew between its neighbours and itself. In a stretch that somebody tagged, or
+    # behind a card, it speaks for what was taken around it.
     rids = proposing.say_words(store, medium.sha256)
-    proposing.propose(store, [rid, *rids])
+    proposing.propose(store, sorted({*rids, *placing.reached(store, [rid])}))
     return rid
 
 

@@ -236,32 +236,23 @@ def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) ->
     return changed
 
 
-def drop_stills(catalogue: Catalogue, sha256: str) -> int:
-    """Take a clip's stills out, but those a person has said something about; returns how many went."""
-    rids = [
-        int(row[0])
-        for row in catalogue.rows(
-            "SELECT rid FROM picture p WHERE sha256 = ? AND kind = 'still' AND chosen <> 'by hand'"
-            " AND NOT EXISTS (SELECT 1 FROM decision_subject WHERE subject = p.id)",
-            (sha256,),
-        )
-    ]
+def unsaid_stills(catalogue: Catalogue, sha256: str) -> list[int]:
+    """Rows of a clip's stills, but those a person has said something about."""
+    rows = catalogue.rows(
+        "SELECT rid FROM picture p WHERE sha256 = ? AND kind = 'still' AND chosen <> 'by hand'"
+        " AND NOT EXISTS (SELECT 1 FROM decision_subject WHERE subject = p.id)",
+        (sha256,),
+    )
+    return [int(row[0]) for row in rows]
+
+
+def drop(catalogue: Catalogue, rids: Sequence[int]) -> None:
+    """Take pictures out."""
+    if not rids:
+        return
     for table in _ROWS_OF_A_PICTURE:
         catalogue.execute_many(f"DELETE FROM {table} WHERE rid = ?", ((rid,) for rid in rids))
     mark_unindexed(catalogue, rids)
-    if rids:
-        catalogue.count_up("times")
-    return len(rids)
-
-
-def drop(catalogue: Catalogue, id: str) -> None:
-    """Take one picture out."""
-    row = catalogue.row("SELECT rid FROM picture WHERE id = ?", (id,))
-    if row is None:
-        return
-    for table in _ROWS_OF_A_PICTURE:
-        catalogue.execute(f"DELETE FROM {table} WHERE rid = ?", (row[0],))
-    mark_unindexed(catalogue, [int(row[0])])
     catalogue.count_up("times")
 
 
