@@ -107,6 +107,34 @@ def test_depth_comes_from_a_second_inside_picture(scene: Scene, monkeypatch: pyt
     assert sorted(asked) == sorted([scene.ids["inside-1"], scene.ids["inside-2"]])  # each pair once
 
 
+def test_a_depth_that_two_looks_contradict_is_not_relied_on(own: Scene) -> None:
+    true = -float(own.model.wires[1].path[0, 2])
+    with Store(own.archive, by="ada") as store:
+        marking.know_depth(store, "W07", true + 8, 0.5)
+        found = locate.locate(store, "W07", own.ids["closed"])
+        deep = found.carried[0].depth
+        assert deep.least is not None
+        assert deep.most is not None
+        assert deep.least < true < true + 8 < deep.most
+        assert any("contradict each other" in line for line in found.said)
+        assert all(locate.under(found, point)[0].to_band_mm <= 0 for point in own.truth(1)[1:-1])
+
+
+@pytest.mark.parametrize(("n", "reason"), [(1.3, Reason.OUTSIDE), (-0.93, Reason.DISAGREE)])
+def test_ties_that_fit_each_other_and_not_the_skin_are_refused(own: Scene, n: float, reason: Reason) -> None:
+    # On the bench, whose plane is another one; and the model's one end taken for the other in the second picture.
+    angle = np.linspace(0, 2 * np.pi, 6, endpoint=False) + 0.3
+    on = np.column_stack([np.cos(angle), np.sin(angle)]) * own.model.half
+    ends = [own.skin("inside-1", on * 0.93), own.skin("closed", on * n)]
+    with Store(own.archive, by="ada") as store:
+        pairs = np.stack([np.clip(at, 0, [1599, 1199]) for at in ends], axis=1)
+        marking.tie(store, own.ids["inside-1"], own.ids["closed"], pairs.tolist())
+        found = locate.locate(store, "W03", own.ids["closed"])
+        assert found.refusal is not None
+        assert found.refusal.reason is reason
+        assert found.carried == ()
+
+
 def test_depth_is_looked_for_on_few_other_pictures_and_that_is_said(
     own: Scene, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -244,9 +244,19 @@ def _carry(
         return Carried(mark, title, colour, outside.to_full(at), None, deep, None), words
     lens_a, lens_b = cameras.best.lens_a, cameras.best.lens_b
     dense = lens_a.straighten(band.densify(line, max(inside.size) / 100) if len(line) > 1 else line)
-    if deep.least is not None:
-        seen, untried = _seen_from_elsewhere(store, registered, registration, mark)
-        deep, words = (seen, []) if seen is not None else (deep, [*words, *untried])
+    unknown = bool(words)
+    seen, untried = _seen_from_elsewhere(store, registered, registration, mark)
+    if seen is None:
+        words = [*words, *untried] if deep.least is not None else words
+    elif not unknown and (wide := depth.both(deep, seen)) is not None:
+        words = [
+            f"{mark.of}: the depth that is given ({deep.basis}) and that seen from two sides ({seen.mm:.0f} mm)"
+            " contradict each other, so the band covers both. Measure it again, and look whether both traces follow"
+            " the same wire."
+        ]
+        deep = wide
+    elif deep.least is not None:
+        deep, words = seen, []
     drawn = band.of_line(
         cameras,
         dense,

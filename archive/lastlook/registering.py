@@ -25,6 +25,7 @@ from lastlook.store import Store
 Points = NDArray[np.float64]
 
 HAND_PX = 1.3  # of 1600: how exactly a person points at a place in two pictures
+OUTLINE_SLACK = 0.04  # of the model's size: how roughly its outline may be drawn. Own judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,8 @@ def register(
             "draw the model's outline on one of the two pictures, or mark four or more points that show in both",
         )
     else:
-        found = plane.register(every, outline, grow=grow)
+        stray = _stray(drawn_a, inside.to_work(a), inside) or _stray(drawn_b, outside.to_work(b), outside)
+        found = stray or plane.register(every, outline, grow=grow)
     cameras = None
     doubts = scale_doubts.contradiction(lengths)
     if isinstance(found, PlaneMap):
@@ -212,6 +214,25 @@ def _length(side: str, p: Points, q: Points, mm: float, within: float) -> Length
 def _outline(store: Store, loaded: Loaded) -> Points | None:
     drawn = marking.outline(store, loaded.picture.id)
     return loaded.to_work(drawn) if drawn is not None else None
+
+
+def _stray(drawn: Points | None, hand: Points, loaded: Loaded) -> Refusal | None:
+    """Why marked points cannot be of the skin: they lie beside the model as its outline was drawn, on the bench, whose
+    plane is another one. All of them would fit each other, and the band would be wrong."""
+    if drawn is None or not len(hand):
+        return None
+    slack = OUTLINE_SLACK * float(np.sqrt(outlines.area(drawn)))
+    beside = np.flatnonzero(outlines.beyond(drawn, hand) > slack)
+    if not len(beside):
+        return None
+    names = ", ".join(str(n + 1) for n in beside[:6])
+    return Refusal(
+        plane.Reason.OUTSIDE,
+        f"tie {names} lies outside the model as it is outlined on {loaded.picture.id}"
+        if len(beside) == 1
+        else f"ties {names} lie outside the model as it is outlined on {loaded.picture.id}",
+        "take ties on the bench back, or draw the outline anew around the whole model",
+    )
 
 
 def _around(hand: Ties, printed: Ties, inside: Loaded) -> Points:

@@ -44,6 +44,7 @@ class Reason(StrEnum):
     UNCERTAIN = "too-uncertain"
     AMBIGUOUS = "two-answers"
     NO_OUTLINE = "no-outline"
+    OUTSIDE = "ties-outside-outline"
 
 
 @dataclass(frozen=True, slots=True)

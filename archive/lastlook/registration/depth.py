@@ -14,6 +14,8 @@ import numpy as np
 from lastlook.registration import Floats
 from lastlook.registration.pose import Cameras, Setup
 
+ALIKE_MM = 1.0  # so far a depth that is seen and one that is given may differ beside their errors. Own judgement
+
 
 @dataclass(frozen=True, slots=True)
 class Depth:
@@ -119,6 +121,20 @@ def of_run(found: Triangulated) -> Depth | None:
     middle = float(mm[order][int(np.searchsorted(weight, weight[-1] / 2))])
     spread = 1.4826 * float(np.median(np.abs(mm - middle)))
     return Depth(middle, max(spread, float(np.median(within)) / 2, 0.1), "seen from two sides")
+
+
+def both(said: Depth, seen: Depth) -> Depth | None:
+    """All that a depth which was given and one seen from two sides allow, where they contradict each other; None where
+    they agree within three times their errors and ALIKE_MM. One of them is wrong, and nothing here tells which."""
+    limits = None if said.least is None or said.most is None else (said.least, said.most)
+    least, most = limits or (said.mm, said.mm)
+    slack = ALIKE_MM + 3 * float(np.hypot(0.0 if limits else said.within, seen.within))
+    if least - slack <= seen.mm <= most + slack:
+        return None
+    wide = 0.0 if limits else 2 * said.within
+    low, high = max(least - wide, 0.0), most + wide
+    low, high = min(low, max(seen.mm - 2 * seen.within, 0.0)), max(high, seen.mm + 2 * seen.within)
+    return between(low, high, f"{said.basis}, but seen from two sides {seen.mm:.0f} mm: {low:.0f} to {high:.0f} mm")
 
 
 def _into(first: Setup, second: Setup, pixels: Floats, depth: float) -> Floats:

@@ -24,6 +24,12 @@ def inside(outline: Floats, points: Floats) -> Bools:
     return np.array([cv2.pointPolygonTest(shape, (float(x), float(y)), False) >= 0 for x, y in points], dtype=bool)
 
 
+def beyond(outline: Floats, points: Floats) -> Floats:
+    """By how many pixels each of `points` (N, 2) lies outside the polygon, negative inside it: (N,)."""
+    shape = outline.astype(np.float32).reshape(-1, 1, 2)
+    return np.array([-cv2.pointPolygonTest(shape, (float(x), float(y)), True) for x, y in points], dtype=np.float64)
+
+
 def area(outline: Floats) -> float:
     """Pixels² of the polygon, whichever way round it was drawn."""
     return float(cv2.contourArea(outline.astype(np.float32)))

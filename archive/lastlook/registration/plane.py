@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.stats import chi2
 
-from lastlook.registration import Bools, Floats
+from lastlook.registration import Bools, Floats, outlines
 from lastlook.registration.checking import PlaneMap, Reason, Refusal, behind, checked
 from lastlook.registration.fitting import (
     bootstrap,
@@ -35,6 +35,9 @@ LEAST_SEEDS = 8
 _TOLD = 6
 """From so many marked points on, one that is misplaced is told from the others: four always fit, five nearly."""
 
+_ELSEWHERE = 0.03
+"""Of the model's size: how far from the marked points matches must put it to contradict them. Own judgement."""
+
 Grow = Callable[[Floats], Ties]
 
 
@@ -50,7 +53,7 @@ def register(
     """
     trusted = found.of(*TRUSTED)
     if trusted.sum() >= 4:
-        got = _from_trusted(found, trusted, outline_a, most_error_px)
+        got = _from_trusted(found, trusted, outline_a, most_error_px, grow)
         if isinstance(got, Refusal) and got.reason is Reason.UNCERTAIN and len(found) - trusted.sum() >= LEAST_SEEDS:
             # Few marked points reach not far enough; what matches by itself may, if it agrees with all of them.
             other = _from_matches(found, trusted, outline_a, most_error_px, grow)
@@ -66,7 +69,9 @@ def register(
     )
 
 
-def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | None) -> PlaneMap | Refusal:
+def _from_trusted(
+    found: Ties, trusted: Bools, outline: Floats, most: float | None, grow: Grow | None
+) -> PlaneMap | Refusal:
     base = found.take(trusted)
     dropped: list[str] = []
     said: list[str] = []
@@ -108,12 +113,32 @@ def _from_trusted(found: Ties, trusted: Bools, outline: Floats, most: float | No
                 keep = distances(sharper, both) < 4 * both.sigma
                 keep[: len(base)] = True
                 used, matrix = both.take(keep), sharper
+        elif _against(matrix, matches, outline, most, grow):
+            return Refusal(
+                Reason.DISAGREE,
+                "what matches by itself on the model lies elsewhere than the marked points put it",
+                "check that each pair is the same place on the skin, not one end of it for the other and not on the"
+                " bench, and that the outline holds the model alone",
+            )
     if len(base) < _TOLD and len(used) == len(base) and base.of(TieSource.HAND).any():
         said.append(
             f"{len(base)} marked points cannot show that one of them is wrong; mark {_TOLD - len(base)} more before"
             f" this is relied on. Until then the band allows for points off by {few(len(base)):.2g} times the usual"
         )
     return checked(used, matrix, outline, most, dropped, said, automatic=False)
+
+
+def _against(matrix: Floats, matches: Ties, outline: Floats, most: float | None, grow: Grow | None) -> bool:
+    """Whether matches alone, which do not overrule a person, make a map of their own that passes every check and lies
+    elsewhere: marks on the bench, or one end of the model taken for the other, fit each other perfectly."""
+    if grow is None or len(matches) < LEAST_SEEDS:
+        return False
+    alone = _from_matches(matches, np.zeros(len(matches), dtype=bool), outline, most, grow)
+    if isinstance(alone, Refusal):
+        return False
+    away = np.linalg.norm(transfer(matrix, alone.lattice) - transfer(alone.matrix, alone.lattice), axis=1)
+    size = float(np.sqrt(outlines.hull_area(transfer(alone.matrix, alone.lattice))))
+    return not float(np.median(away)) < _ELSEWHERE * size
 
 
 def _from_matches(
