@@ -7,16 +7,16 @@ same rows.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from lastlook import clock_fit, grouping, placing, proposing, retime
-from lastlook.catalogue import closings, codes, decisions, pictures, tags
+from lastlook.catalogue import closings, codes, decisions, pictures
 from lastlook.clocks import card
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
 from lastlook.progress import Progress, Stage
-from lastlook.records import Decision, Dimension, Plan, Run, still_id
+from lastlook.records import Decision, still_id
+from lastlook.replanning import EVERYTHING, Concerned, concerned
 from lastlook.store import Store
 
 
@@ -48,15 +48,7 @@ def project(store: Store, decision: Decision) -> None:
         refit(store, also)
     elif decision.kind == "plan":
         catalogue.count_up("plan")
-        runs = _only_runs_changed(store, decision)
-        if runs is not None:
-            pictures.mark_unindexed(catalogue, tags.rids_with(catalogue, Dimension.RUN, runs) if runs else ())
-            return
-        pictures.mark_all_unindexed(catalogue)
-        # The zone may be another: references are read in it, and then every time.
-        if clock_fit.refit(catalogue, store.zone) + retime.retime(catalogue, store.zone):
-            grouping.regroup(catalogue)
-        proposing.propose(store)
+        _replan(store, decision)
 
 
 def refit(store: Store, also: Iterable[str] = ()) -> None:
@@ -92,37 +84,35 @@ def _in_stretch(store: Store, body: Mapping[str, Any]) -> list[str]:
     return [still_id(clip, at) for at, _ in pictures.still_moments(store.catalogue, clip) if first <= at <= last]
 
 
-def _only_runs_changed(store: Store, decision: Decision) -> list[str] | None:
-    """Where a plan changed nothing but figures, ends and status of runs, the runs whose ends are words that pictures
-    are found by; None where more changed. Figures name no picture, so nothing is proposed anew for them: in a large
-    archive that is the difference between a moment and a minute."""
+def _replan(store: Store, decision: Decision) -> None:
+    """What follows from a plan, or from its being taken back: for the pictures that it concerns. In a large archive
+    that is the difference between a moment and minutes."""
+    catalogue = store.catalogue
+    found = _concerned(store, decision)
+    if found.reworded is None:
+        pictures.mark_all_unindexed(catalogue)
+    else:
+        pictures.mark_unindexed(catalogue, found.reworded)
+    if found.times and clock_fit.refit(catalogue, store.zone) + retime.retime(catalogue, store.zone):
+        grouping.regroup(catalogue)  # references are read in the zone, and then every time
+    proposing.propose(store, found.proposed, report=store.report)
+
+
+def _concerned(store: Store, decision: Decision) -> Concerned:
     standing = [
         one
         for one, undone in decisions.latest(store.catalogue, ("plan",), 100)
         if not undone and one.uid != decision.uid
     ]
     if not standing:
-        return None
+        return EVERYTHING
     if standing[0].seq > decision.seq:
-        return []  # another was in force all the while
+        return Concerned((), (), False)  # another was in force all the while
     try:
-        before, after = (parse_plan(str(one.body["text"]), "a plan") for one in (standing[0], decision))
+        one, other = (parse_plan(str(each.body["text"]), "a plan") for each in (standing[0], decision))
     except PlanError:
-        return None
-    if _by_name(before) != _by_name(after):
-        return None
-    ends = {run.id: (run.source, run.target) for run in before.runs}
-    return [run.id for run in after.runs if ends[run.id] != (run.source, run.target)]
-
-
-def _by_name(plan: Plan) -> Plan:
-    """The plan with only what names or places anything."""
-    bare = Run("", "")
-    runs = (replace(bare, **{name: getattr(run, name) for name in _NAMING}) for run in plan.runs)
-    return replace(plan, runs=tuple(runs), requirements=())
-
-
-_NAMING = ("id", "title", "colour", "tracer", "subassemblies", "aliases")
+        return EVERYTHING
+    return concerned(store, one, other)
 
 
 def refold(store: Store, ids: Iterable[str]) -> None:
