@@ -8,7 +8,7 @@ import os
 import shutil
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,6 +16,7 @@ from pathlib import Path
 from PIL import Image
 
 from lastlook import derived_again, viewing
+from lastlook.archive import Archive, path_to_text, text_to_path
 from lastlook.catalogue import pictures
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.handover import bag, drawing, metadata, packing, printed, signing, site, stripping, tables
@@ -30,7 +31,7 @@ from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Picture, PictureKind
 from lastlook.store import Store
 
-__all__ = ["EDGE", "Options", "Preview", "Written", "describe", "preview", "write"]
+__all__ = ["EDGE", "Options", "Preview", "Written", "clear_unfinished", "describe", "preview", "write"]
 
 _HINT = "Choose another name, or move what is there out of the way."
 
@@ -56,8 +57,7 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
     out = out.absolute()
     check_target(store, options, out)
     zip_file = _zip_of(out) if options.zip_ else None
-    lock = store.archive.incoming / "handover.lock"
-    with held(lock, "another record of this archive is being written"), _unfinished(out) as part:
+    with _alone(store.archive), _unfinished(out, _note(store.archive)) as part:
         made = composed(store, options)
         if not made.content.pictures:
             raise UsageError("no picture would be in this record", "Widen its scope, or see what is private.")
@@ -111,18 +111,43 @@ def _passphrase() -> str:
     return os.environ.get("LASTLOOK_KEY_PASSPHRASE", "")
 
 
+def clear_unfinished(archive: Archive) -> None:
+    """Remove what a killed run left of a record, wherever it was to lie. Raises ArchiveBusy while one is written, and
+    ArchiveError."""
+    with _alone(archive):
+        _clear_noted(_note(archive))
+
+
+def _alone(archive: Archive) -> AbstractContextManager[None]:
+    return held(archive.incoming / "handover.lock", "another record of this archive is being written")
+
+
+def _note(archive: Archive) -> Path:
+    """Where it is noted which folder is being written: the next record is written under another name."""
+    return archive.incoming / "handover.unfinished"
+
+
+def _clear_noted(note: Path) -> None:
+    with suppress(OSError, ValueError):
+        part = text_to_path(note.read_text(encoding="utf-8"))
+        if part.is_absolute() and part.name.startswith(".") and part.suffix == ".part":
+            _clear(part)
+        note.unlink()
+
+
+def _clear(part: Path) -> None:
+    shutil.rmtree(part, ignore_errors=True)
+    part.with_name(part.name + ".zip").unlink(missing_ok=True)
+
+
 @contextmanager
-def _unfinished(out: Path) -> Iterator[Path]:
+def _unfinished(out: Path, note: Path) -> Iterator[Path]:
     """A folder beside `out` to write into; gone afterwards, whatever happens. One left by a killed run is removed."""
     part = out.with_name(f".{out.name}.part")
-    zipped = part.with_name(part.name + ".zip")
-
-    def clear() -> None:
-        shutil.rmtree(part, ignore_errors=True)
-        zipped.unlink(missing_ok=True)
-
     try:
-        clear()
+        _clear_noted(note)
+        _clear(part)
+        note.write_text(path_to_text(part), encoding="utf-8")
         part.mkdir(parents=True)
         for name in ("data/pictures", "data/small"):
             (part / name).mkdir(parents=True)
@@ -138,7 +163,8 @@ def _unfinished(out: Path) -> Iterator[Path]:
             "Check the disk and its room, then try again; nothing was left behind.",
         ) from error
     finally:
-        clear()
+        _clear(part)
+        note.unlink(missing_ok=True)
 
 
 def _copies(store: Store, made: Composed, data: Path, edge: int, report: Report) -> None:

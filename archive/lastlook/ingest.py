@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePath
 
 from lastlook import grouping, keeping, placing, proposing, reading_codes, retime
-from lastlook.archive import path_to_text, text_to_path
+from lastlook.archive import Archive, path_to_text, text_to_path
 from lastlook.catalogue import media, paths, pending, plain
 from lastlook.catalogue.media import Place
 from lastlook.catalogue.paths import Sighting
@@ -33,6 +33,7 @@ from lastlook.store import Store
 
 _log = logging.getLogger(__name__)
 
+_BUSY = "another ingest is at work in this archive"
 _BATCH_FILES = 40
 _BATCH_SECONDS = 1.0
 _AHEAD = 500  # how many files may have been read behind one that is still being read
@@ -85,7 +86,7 @@ def ingest(
     for path in paths:
         if not os.path.lexists(path):
             raise UsageError(f"there is no {path}", "Check the name; give files or folders.")
-    with held(store.archive.incoming / "ingest.lock", "another ingest is at work in this archive"):
+    with held(store.archive.incoming / "ingest.lock", _BUSY):
         with store.catalogue.writing():
             plain.check_plain(store.catalogue, store.archive.decisions)
         _sweep(store.archive.incoming, store.archive.derived)
@@ -336,6 +337,12 @@ def _roots(paths: Sequence[Path]) -> list[Path]:
         except (OSError, RuntimeError, ValueError):
             continue
     return sorted(set(found), key=lambda path: (len(path.parts), path))
+
+
+def sweep(archive: Archive) -> None:
+    """Remove what a killed run left half-way, now. Raises ArchiveBusy while one is at work, and ArchiveError."""
+    with held(archive.incoming / "ingest.lock", _BUSY):
+        _sweep(archive.incoming, archive.derived)
 
 
 def _sweep(incoming: Path, derived: Path) -> None:

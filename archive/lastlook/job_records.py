@@ -167,6 +167,12 @@ def keep(folder: Path, job: Job, *, sync: bool) -> None:
         ) from error
 
 
+def clear_unfinished(archive: Archive) -> None:
+    """Remove what was being written when a process was killed; the job before it stands."""
+    for part in folder(archive).glob("j*.part"):
+        part.unlink(missing_ok=True)
+
+
 def kept(archive: Archive) -> list[Job]:
     """All jobs that can be read, the newest first, as they were last written."""
     found = []

@@ -38,6 +38,8 @@ MOST_KEPT = 60
 MOST_LINES = 200
 _SAVE_EVERY_S = 1.0
 _TRIES = 5
+_AGAIN_S = 1.0
+"""How long a patient job waits before it tries again."""
 _BUSY = "another process is doing long work in this archive"
 
 
@@ -56,6 +58,7 @@ class Runner:
     ) -> None:
         self._archive = archive
         self._kinds = {kind.name: kind for kind in kinds}
+        self._patient: set[str] = set()
         self._open_store = open_store
         self._clock = clock
         self._lock = threading.RLock()
@@ -71,9 +74,12 @@ class Runner:
     def _drop(self, job: Job) -> None:
         (job_records.folder(self._archive) / f"{job.id}.json").unlink(missing_ok=True)
 
-    def add(self, kind: Kind) -> None:
-        """Learn one more kind of job."""
+    def add(self, kind: Kind, *, patient: bool = False) -> None:
+        """Learn one more kind of job. `patient`: where another process is at work it waits, however long that takes;
+        others end with that reason, for whoever asked is there to ask again."""
         self._kinds[kind.name] = kind
+        if patient:
+            self._patient.add(kind.name)
 
     def knows(self, kind: str) -> bool:
         return kind in self._kinds
@@ -238,10 +244,14 @@ class Runner:
         assert job is not None
         kind = self._kinds[job.kind]
         try:
-            with self._alone():
-                self._keep(job)
-                report = _Reporter(self, job.id)
-                result = kind.run(lambda: self._open_store(job.by), job.parameters, report, self._stop.is_set)
+            while True:
+                try:
+                    result = self._run(kind, job)
+                    break
+                except ArchiveBusy as busy:
+                    if job.kind not in self._patient:
+                        raise
+                    self._waits(f"waits: {busy.message}")
         except KeyboardInterrupt:
             return self._over(State.STOPPED, Result(left_off(self._now_live(), self._why())))
         except LastlookError as error:
@@ -251,6 +261,19 @@ class Runner:
             hint = "Try again; if it happens again, run 'lastlook verify' and look at the terminal the viewer runs in."
             return self._over(State.FAILED, Result("something broke; what was recorded before is kept"), hint)
         return self._over(State.STOPPED if result.stopped else State.DONE, result)
+
+    def _run(self, kind: Kind, job: Job) -> Result:
+        with self._alone():
+            self._keep(job)
+            report = _Reporter(self, job.id)
+            return kind.run(lambda: self._open_store(job.by), job.parameters, report, self._stop.is_set)
+
+    def _waits(self, why: str) -> None:
+        """Say why the live job waits, and let it wait a while. Raises Stopped where it is to stop."""
+        with self._lock:
+            self._live = replace(self._now_live(), stage="", done=0, total=0, note=why)
+        if self._stop.wait(_AGAIN_S):
+            raise Stopped
 
     @contextmanager
     def _alone(self) -> Iterator[None]:

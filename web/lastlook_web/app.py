@@ -106,18 +106,20 @@ def serve(
     """Serve until interrupted; `ready` is called when it listens and has read what every page needs, `telling` with a
     line where that takes a while. Raises UsageError where the address cannot be had."""
     from lastlook_web.receiving import server_of
+    from lastlook_web.recovering import at_work
     from lastlook_web.warming import warm
 
     app = create_app(config)
     hosts = (config.host, *config.lan)
     server = server_of(app, [one for host in hosts for one in _bound(host, config.port)])
-    try:
-        warm(app, telling)
-        ready(app)
-        server.run()
-    finally:
-        server.close()
-        app.extensions["lastlook-jobs"].close()
+    with at_work(app):
+        try:
+            warm(app, telling)
+            ready(app)
+            server.run()
+        finally:
+            server.close()
+            app.extensions["lastlook-jobs"].close()
 
 
 def _bound(host: str, port: int) -> list[socket.socket]:

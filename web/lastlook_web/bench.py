@@ -78,7 +78,7 @@ def install(app: Flask, config: ViewerConfig) -> None:
     app.request_class = ViewerRequest
     app.extensions["lastlook-uploads"] = Uploads(config.archive, config.limits)
     app.extensions["lastlook-limits"].update({"bench.form": config.limits.form + (1 << 20), "bench.piece": PIECE})
-    app.extensions["lastlook-jobs"].add(TakeSent(app.extensions["lastlook-uploads"]))
+    app.extensions["lastlook-jobs"].add(TakeSent(app.extensions["lastlook-uploads"]), patient=True)
     app.teardown_request(_let_go)
     LINKS["sent"] = lambda job: (url_for("bench.page", _anchor="now"), "What came")
 

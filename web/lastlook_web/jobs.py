@@ -170,7 +170,8 @@ def _shown(job: Job) -> Shown:
     if progress is not None and progress.total:
         share = progress.bytes_done / progress.bytes_total if progress.bytes_total else progress.done / progress.total
     if job.state is State.RUNNING:
-        line = words.sentence(progress_words(progress, now - job.stage_at)) if progress else "It begins."
+        told = progress_words(progress, now - job.stage_at) if progress else job.note or "it begins"
+        line = words.sentence(told)
     elif job.state is State.WAITING:
         line = "Waits for what is under way."
     else:

@@ -19,11 +19,9 @@ import re
 import shutil
 import threading
 import time
-import unicodedata
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
-from enum import StrEnum
+from dataclasses import asdict, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
@@ -31,17 +29,12 @@ from weakref import WeakValueDictionary
 
 from lastlook.archive import Archive
 from lastlook.errors import ArchiveError, LastlookError, NoSuchId, UsageError
-from lastlook.intake.discover import (
-    CLIP_EXTENSIONS,
-    HEAD_BYTES,
-    PHOTO_EXTENSIONS,
-    FoundKind,
-    kind_of,
-    looks_like_text,
-    unread_kind,
-)
+from lastlook.intake.discover import HEAD_BYTES, FoundKind, kind_of, looks_like_text, unread_kind
 from lastlook_web.config import Limits
+from lastlook_web.sent_files import NoPicture, NoRoom, State, TooLarge, Upload, fitting_name, safe_name
 from lastlook_web.words import size
+
+__all__ = ["FOLDER", "NoPicture", "NoRoom", "State", "TooLarge", "Upload", "Uploads", "fitting_name", "safe_name"]
 
 _ID = re.compile(r"u[0-9a-f]{16}")
 _BLOCK = 1 << 16
@@ -50,89 +43,9 @@ _ROOM_LEFT = 200_000_000
 _KEPT_SECONDS = 24 * 3600.0  # how long what has come of a file is kept for the rest
 _MOST_ARRIVING = 100
 _MOST_RECORDS = 120
-_LONGEST_NAME = 120  # letters
 _EARLIEST_S, _LATE_S = 631_152_000, 86_400  # 1990-01-01; a day ahead: what no phone's clock says in earnest
 FOLDER = "phone"
 _FULL = (errno.ENOSPC, errno.EDQUOT)
-
-
-class State(StrEnum):
-    ARRIVING = "arriving"
-    WAITING = "waiting"  # all of it is here, and is taken in soon
-    TAKEN = "taken"
-    KNOWN = "known"  # the same bytes were here before
-    REFUSED = "refused"
-
-
-class NoRoom(LastlookError):
-    """The archive's disk is full."""
-
-
-class TooLarge(LastlookError):
-    """The file is larger than what is taken from a phone."""
-
-
-class NoPicture(LastlookError):
-    """The file is neither photo nor clip, whatever its name says."""
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    """`name` as it is stored, `size_bytes` as the phone said it, `modified_ms` since the epoch (0: not said), `have`
-    bytes that have come, `at` seconds since the epoch of its last change, `sha256` once it is whole."""
-
-    id: str
-    name: str
-    size_bytes: int
-    modified_ms: int
-    by: str
-    state: State
-    have: int = 0
-    at: float = 0.0
-    sha256: str = ""
-    reason: str = ""
-    hint: str = ""
-
-    @property
-    def line(self) -> str:
-        """Where it stands, in words."""
-        if self.state is State.ARRIVING:
-            return f"{size(self.have)} of {size(self.size_bytes)} have come"
-        if self.state is State.WAITING:
-            return "all of it is here and is taken in soon"
-        if self.state is State.REFUSED:
-            # A reader's reasons go on from a file's name ("is damaged"), or stand by themselves ("this is no clip").
-            own = self.reason.startswith(("this ", "its ", "it "))
-            return f"not taken in: {self.reason if own else f'it {self.reason}'}"
-        return "was here already" if self.state is State.KNOWN else "taken in"
-
-
-def safe_name(given: str) -> str:
-    """A phone's name for a file as a name and nothing else: no folder, no letter that does something, not hidden."""
-    name = unicodedata.normalize("NFC", given.encode("utf-8", "replace").decode("utf-8"))
-    name = re.split(r"[/\\]", name)[-1]
-    name = "".join("_" if each in '<>:"|?*' or not each.isprintable() else each for each in name)
-    name = name.strip(" .") or "picture"
-    stem, dot, extension = name.rpartition(".")
-    if not dot:
-        stem, extension = name, ""
-    kept = stem[: _LONGEST_NAME - len(extension) - 1] if len(extension) < 10 else name[:_LONGEST_NAME]
-    whole = f"{kept}.{extension}" if dot and len(extension) < 10 else kept
-    # A file system counts bytes, and gives up at 255 of them.
-    while len(whole.encode()) > 200:
-        stem = stem[:-8]
-        whole = f"{stem}.{extension}" if dot and len(extension) < 10 else stem
-    return whole
-
-
-def fitting_name(name: str, head: bytes) -> str:
-    """The name with an extension that does not belie what the file is."""
-    found = kind_of(head)
-    suffix = Path(name).suffix.lower()
-    fits = PHOTO_EXTENSIONS if found is FoundKind.PHOTO else CLIP_EXTENSIONS
-    if suffix in fits:
-        return name
-    return name + (".jpg" if head[:2] == b"\xff\xd8" else ".png" if found is FoundKind.PHOTO else ".mp4")
 
 
 class Uploads:
@@ -344,6 +257,32 @@ class Uploads:
                 self._drop_files(id)
                 (self.folder / f"{id}.json").unlink(missing_ok=True)
 
+    def mend(self) -> None:
+        """Put right what a viewer that was killed left: what is here whole waits to be taken in, also where its record
+        was lost; nothing else lies about. Only where no other viewer is at work in the archive."""
+        with self._lock:
+            for left in self.folder.glob("*.new"):
+                left.unlink(missing_ok=True)
+            for id in {path.name.partition(".")[0] for path in self.folder.iterdir()}:
+                if _ID.fullmatch(id):
+                    self._mend(id)
+
+    def _mend(self, id: str) -> None:
+        whole = next((path for path in (self.folder / id / FOLDER).glob("*") if path.is_file()), None)
+        length = whole.stat().st_size if whole is not None else 0
+        try:
+            known = self.find(id)
+        except NoSuchId:
+            known = Upload(id, whole.name if whole is not None else "", length, 0, "", State.ARRIVING)
+        if whole is not None and known.state is State.ARRIVING and length == known.size_bytes:
+            self._part(id).unlink(missing_ok=True)
+            self._keep(replace(known, name=whole.name, have=length, state=State.WAITING, at=self._clock()))
+        elif known.state in (State.TAKEN, State.KNOWN, State.REFUSED):
+            self._drop_files(id)
+        elif not known.name:
+            self._drop_files(id)
+            (self.folder / f"{id}.json").unlink(missing_ok=True)
+
     def _refuse(self, known: Upload, reason: str, hint: str) -> None:
         self.settle(known, State.REFUSED, reason=reason, hint=hint)
 
@@ -362,7 +301,11 @@ class Uploads:
         path = self.folder / f"{upload.id}.json"
         temporary = path.with_suffix(".new")
         try:
-            temporary.write_text(json.dumps(asdict(upload), ensure_ascii=True), encoding="ascii")
+            with temporary.open("w", encoding="ascii") as file:
+                file.write(json.dumps(asdict(upload), ensure_ascii=True))
+                if upload.state is State.WAITING:  # the phone is told that it is here, and lets go of it
+                    file.flush()
+                    os.fsync(file.fileno())
             temporary.replace(path)
         except OSError as error:
             if error.errno in _FULL:
@@ -379,7 +322,8 @@ class Uploads:
     def _sweep(self) -> None:
         """Let go of what never came whole, and of records that nobody will ask for."""
         for place, one in enumerate(self.every()):
-            late = one.state is State.ARRIVING and self._clock() - one.at > _KEPT_SECONDS
+            # A clock that was set back makes some of them of tomorrow: they go as well.
+            late = one.state is State.ARRIVING and abs(self._clock() - one.at) > _KEPT_SECONDS
             if late or (place >= _MOST_RECORDS and one.state not in (State.ARRIVING, State.WAITING)):
                 self._drop_files(one.id)
                 (self.folder / f"{one.id}.json").unlink(missing_ok=True)

@@ -176,7 +176,7 @@ def sentence(text: str) -> str:
     if not text:
         return text
     # An id or a file name keeps its own first letter.
-    first = text.split(" ", 1)[0]
+    first = text.split(" ", 1)[0].rstrip(":,")
     if first.islower() and first.isalpha():
         text = text[0].upper() + text[1:]
     return text if text.rstrip("\"”’')")[-1:] in {*".!?:…"} else f"{text}."
