@@ -90,6 +90,10 @@ def test_point_here_lists_what_is_under_it(client: FlaskClient, scene: Scene) ->
     page = get(client, f"/locate?what={scene.ids['inside-1']}&on={scene.ids['closed']}&x={x:.1f}&y={y:.1f}")
     assert page.index("inside the band") < page.index("outside</td>")
     assert "W07" in page
+    assert "no depth is known" in page
+    assert "Give it under “How deep it lies”" in page
+    assert "'lastlook" not in page, "a page has ways of its own"
+    assert re.search(r">W03 ±\d+\.\d to \d+\.\d mm<", page), "where the band is widest stands at the line too"
 
 
 @pytest.mark.parametrize(("kind", "begins"), [("png", b"\x89PNG"), ("svg", b"<svg"), ("pdf", b"%PDF")])
@@ -115,6 +119,10 @@ def test_unknown_ids_are_told_and_bad_points_too(client: FlaskClient, scene: Sce
     ):
         answer = client.get(path, base_url="http://127.0.0.1:4043")
         assert answer.status_code in (400, 404), path
+    untraced = client.get(f"/locate?what=W05&on={scene.ids['closed']}", base_url="http://127.0.0.1:4043")
+    assert untraced.status_code == 400
+    assert "and trace it there" in untraced.text
+    assert "'lastlook" not in untraced.text
 
 
 def test_marks_are_drawn_listed_and_taken_back(client: FlaskClient, scene: Scene) -> None:

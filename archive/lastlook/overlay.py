@@ -60,7 +60,8 @@ def words_of(each: Carried) -> str:
     name = each.mark.of or each.mark.label or "mark"
     if each.band is None:
         return f"{name}, no band"
-    return f"{name} ±{float(np.median(each.band.half)):.1f} mm"
+    usual, worst = f"{float(np.median(each.band.half)):.1f}", f"{float(each.band.half.max()):.1f}"
+    return f"{name} ±{usual} mm" if usual == worst else f"{name} ±{usual} to {worst} mm"
 
 
 def png(found: Located) -> bytes:

@@ -16,7 +16,7 @@ from lastlook import sessions
 from lastlook.errors import AmbiguousId, ArchiveBusy, LastlookError, NoSuchId, UsageError
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
-from lastlook_web import completing, missing, security, words
+from lastlook_web import completing, missing, security, ways, words
 from lastlook_web.config import ViewerConfig
 
 _log = logging.getLogger(__name__)
@@ -200,7 +200,7 @@ def _told(error: LastlookError) -> tuple[str, int]:
     if isinstance(error, ArchiveBusy):
         code = 503
     title = {404: "Not here", 400: "That cannot be done as asked", 503: "Busy"}.get(code, "The archive needs a look")
-    hint = missing.hint(error) if isinstance(error, NoSuchId) else error.hint
+    hint = missing.hint(error) if isinstance(error, NoSuchId) else ways.on_page(error.hint)
     offers = missing.offers(store(), error) if isinstance(error, (NoSuchId, AmbiguousId)) else []
     return _page(code, title, words.sentence(error.message), hint, offers)
 

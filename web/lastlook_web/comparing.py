@@ -34,7 +34,7 @@ from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
 from lastlook.store import Store
-from lastlook_web import choosing
+from lastlook_web import choosing, ways
 from lastlook_web.app import store
 from lastlook_web.asides import Asides, Done
 from lastlook_web.config import ViewerConfig
@@ -155,10 +155,15 @@ def _answer(one: Picture, two: Picture, done: Done[BeforeAfter]) -> dict[str, An
     if done.error is not None or done.value is None:
         error = done.error
         why = error.message if error is not None else "it could not be tried"
-        return {"done": True, "aligned": False, "why": why, "help": error.hint if error is not None else ""}
+        return {
+            "done": True,
+            "aligned": False,
+            "why": why,
+            "help": ways.on_page(error.hint) if error is not None else "",
+        }
     found = done.value
     if not found.aligned:
-        return {"done": True, "aligned": False, "why": found.why, "help": found.help}
+        return {"done": True, "aligned": False, "why": found.why, "help": ways.on_page(found.help)}
     return {
         "done": True,
         "aligned": True,

@@ -9,7 +9,7 @@ from typing import Final
 
 from lastlook.errors import AmbiguousId, LastlookError, NoSuchId, UsageError
 from lastlook.marking import MOST_POINTS
-from lastlook_web import missing
+from lastlook_web import missing, ways
 from lastlook_web.words import sentence
 
 WRONG: Final = (UsageError, NoSuchId, AmbiguousId)
@@ -85,7 +85,7 @@ def place(x: str, y: str) -> tuple[float, float] | None:
 
 def at_fault(error: LastlookError) -> str:
     """What is wrong and what to do, on a page: no command of a terminal."""
-    hint = missing.hint(error) if isinstance(error, NoSuchId) else error.hint
+    hint = missing.hint(error) if isinstance(error, NoSuchId) else ways.on_page(error.hint)
     near = f" Nearest known: {', '.join(error.nearest)}." if isinstance(error, NoSuchId) and error.nearest else ""
     return f"{sentence(error.message)} {hint}{near}"
 

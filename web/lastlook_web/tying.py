@@ -15,7 +15,7 @@ from lastlook.errors import UsageError
 from lastlook.records import Picture
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.ties import TieSource
-from lastlook_web import choosing, given, taking_back
+from lastlook_web import choosing, given, taking_back, ways
 from lastlook_web.app import store
 from lastlook_web.drawing import drawn_size
 
@@ -162,7 +162,10 @@ def _residuals(hung: registering.Registration, count: int) -> list[float | None]
 def _state(hung: registering.Registration) -> dict[str, object]:
     found = hung.found
     if isinstance(found, Refusal):
-        return {"registered": False, "said": [f"Not registered: {found.why}.", f"What would help: {found.help}."]}
+        return {
+            "registered": False,
+            "said": [f"Not registered: {found.why}.", f"What would help: {ways.on_page(found.help)}."],
+        }
     matched = int(found.ties.of(TieSource.FEATURE).sum())
     error = max(0.1, float(found.error_px.max()) / hung.outside.scale)
     words = [f"Registered; the place is known to about {error:.1f} px."]

@@ -24,6 +24,7 @@ from lastlook.records import (
     RunStatus,
 )
 from lastlook.telling import decision_words
+from lastlook_web import ways
 
 REFUSALS = {
     400: ("That cannot be read", "The address or the form holds something that makes no sense here.",
@@ -106,6 +107,7 @@ def install(app: Flask) -> None:
             "seconds": seconds,
             "size": size,
             "sentence": sentence,
+            "on_page": ways.on_page,
             "number": number,
             "percent": percent,
             "linked": linked,
