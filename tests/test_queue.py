@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
 
 from lastlook import deciding, queue, sessions
 from lastlook.archive import Archive
-from lastlook.catalogue import pictures
+from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.queue import Kind, Need
 from lastlook.records import Dimension, Picture
 from lastlook.store import Store
+from lastlook_web.app import create_app
+from lastlook_web.config import ViewerConfig
 from tests import archives
 
 SUB, STEP = Dimension.SUBASSEMBLY, Dimension.STEP
@@ -142,6 +145,27 @@ def test_a_whole_session_shows_first_what_it_does(filled: Archive) -> None:
             queue.accept_session(store, queue.preview(store, made))
         deciding.undo(store, decision.uid)
         assert queue.preview(store, made) == shown
+
+
+def test_accepting_a_session_whose_pictures_have_changed_is_refused(filled: Archive) -> None:
+    """One was placed, another one came to be free: as many as were shown, but not the same."""
+    client = create_app(ViewerConfig(filled, by="ada")).test_client()
+    with Store(filled, by="ada") as store:
+        made = sessions.add(store, [S80], "2026-03-20 13:00", "2026-03-20 13:30")
+        one, other = (by_file(store)[file].id for file in ("M1.jpg", "M2.jpg"))
+        placed, _ = deciding.tag(store, [one], [MAST])
+    page = client.get(f"/queue/session/{made.uid}").text
+    form = {name: re.findall(rf'name="{name}" value="([^"]*)"', page)[-1] for name in ("token", "shown")}
+    with Store(filled, by="bo") as store:
+        deciding.undo(store, placed.uid)
+        deciding.tag(store, [other], [MAST])
+        before = decisions.last_seq(store.catalogue)
+    answer = client.post(f"/queue/session/{made.uid}/accept", data=form)
+    assert "have changed since they were shown" in answer.text
+    with Store(filled) as store:
+        assert decisions.last_seq(store.catalogue) == before
+    form["shown"] = re.findall(r'name="shown" value="([^"]*)"', client.get(f"/queue/session/{made.uid}").text)[0]
+    assert client.post(f"/queue/session/{made.uid}/accept", data=form).status_code == 303
 
 
 def test_by_command(filled: Archive, capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -142,8 +143,38 @@ def test_start_stop_and_what_cannot_be(filled: Archive) -> None:
             sessions.add(store, [MAST], "2026-03-20 15:00", "2026-03-20 14:00", now=NOW)
         with pytest.raises(UsageError, match="more than a week"):
             sessions.add(store, [MAST], "2026-03", "2026-03", now=NOW)
+        with pytest.raises(UsageError, match="yet to come"):
+            sessions.add(store, [MAST], "2026-03-20 09:00", "2026-03-22", now=NOW)
+        assert sessions.add(store, [MAST], "2026-03-20", "2026-03-20", now=NOW).end == NOW
         with pytest.raises(NoSuchId):
             sessions.find(store, "ffff")
+
+
+def test_what_is_over_is_not_made_longer_by_a_button_of_an_old_page(filled: Archive) -> None:
+    with Store(filled, by="ada") as store:
+        one = sessions.start(store, [MAST], "2026-03-20 13:00", now=NOW)
+        sessions.stop(store, "2026-03-20 14:00", one.uid, now=NOW)
+        with pytest.raises(UsageError, match="the session on MAST is over, since 2026-03-20T14:00:59"):
+            sessions.stop(store, typed=one.uid, now=NOW)
+        sessions.stop(store, "2026-03-20 14:30", one.uid, now=NOW)
+        assert sessions.find(store, one.uid).end.minute == 30
+        left = sessions.start(store, [STEP], "2026-03-20 15:00", now=NOW)
+        later = NOW + timedelta(days=20)
+        with pytest.raises(UsageError, match="is over, since 2026-03-21T03:00"):
+            sessions.stop(store, now=later)
+        with pytest.raises(UsageError, match="more than a week"):
+            sessions.stop(store, "2026-04-07 10:00", now=later)
+        assert sessions.stop(store, "2026-03-20 15:20", now=later).uid == left.uid
+
+
+def test_taking_back_a_start_lets_the_session_before_go_on(filled: Archive) -> None:
+    with Store(filled, by="ada") as store:
+        one = sessions.start(store, [MAST], "2026-03-20 13:00", now=NOW)
+        two = sessions.start(store, [STEP], "2026-03-20 14:00", now=NOW)
+        assert sessions.find(store, one.uid).end == two.start
+        assert not sessions.find(store, one.uid).left_open
+        deciding.undo(store)
+        assert sessions.under_way(store, NOW) == one
 
 
 def test_a_rebuild_keeps_sessions_and_what_follows(filled: Archive) -> None:
@@ -207,7 +238,12 @@ def test_by_command(filled: Archive, capsys: pytest.CaptureFixture[str]) -> None
     assert main(["session", "start", "DECK-M", *where]) == 0
     assert "It ends with" in capsys.readouterr().out
     assert main(["session", "stop", "--json", *where]) == 0
-    assert '"stopped": true' in capsys.readouterr().out
+    said = json.loads(capsys.readouterr().out)
+    assert said["stopped"]
+    assert main(["undo", said["decision"], *where]) == 0  # what was just done, not the whole session
+    assert "Taken back: session" in capsys.readouterr().out
+    assert main(["session", "stop", *where]) == 0
+    assert said["session"][:8] not in capsys.readouterr().out
     assert main(["session", "list", *where]) == 0
     assert len(capsys.readouterr().out.splitlines()) == 2
     assert main(["history", *where]) == 0
@@ -266,3 +302,8 @@ def test_every_sheet_says_what_is_worked_on_and_stops_it_there(tmp_path: Path) -
     assert "say what" in client.get("/plan").text
     with Store(archive, by="ada") as store:
         assert sessions.under_way(store) is None
+        end = sessions.find(store, going.uid).end
+    for address in ("/bench/work", "/queue/work"):  # the same button on a page that was left open
+        assert "is over, since" in client.post(address, data=body).text
+    with Store(archive) as store:
+        assert sessions.find(store, going.uid).end == end

@@ -22,6 +22,9 @@ from lastlook.telling import decision_words
         ("mark", {"shape": "point", "of": "", "label": "nick", "picture": "p1"}, "point “nick” drawn on p1"),
         ("tie", {"points": [1], "a": "p1", "b": "p2"}, "1 place of p1 and p2 tied"),
         ("tie", {"points": [1, 2], "a": "p1", "b": "p2"}, "2 places of p1 and p2 tied"),
+        ("camera", {"camera": "named IMG_####", "into": "Rill 4"}, "named IMG_#### is Rill 4"),
+        ("camera", {"camera": "Rill 4", "name": "bench"}, "Rill 4 is called 'bench'"),
+        ("reference", {"picture": "p1", "used": False}, "clock card in p1 is left out"),
         ("undo", {}, "took back 12345678"),
     ],
 )

@@ -258,6 +258,12 @@ class Preview:
     pictures: tuple[Open, ...]
     differing: tuple[tuple[Open, str], ...]
 
+    @property
+    def id(self) -> str:
+        """Follows from what would be done, so that an answer to what has changed in the meantime is refused."""
+        what = [*(one.id for one in self.pictures), *(target for _, target in self.sets)]
+        return hashlib.sha256("\n".join(what).encode()).hexdigest()[:12]
+
 
 def preview(store: Store, session: Session) -> Preview:
     """What accepting all of a session would do; nothing is done."""

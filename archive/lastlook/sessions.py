@@ -16,9 +16,21 @@ from lastlook.records import Decision
 from lastlook.store import Store
 from lastlook.tagging.sessions import LONGEST, Session, running
 
-__all__ = ["SESSION_KINDS", "Session", "add", "every", "find", "pictures_of", "start", "stop", "under_way"]
+__all__ = [
+    "SESSION_KINDS",
+    "Session",
+    "add",
+    "every",
+    "find",
+    "pictures_of",
+    "start",
+    "stop",
+    "stopped_by",
+    "under_way",
+]
 
 NOTE_LIMIT = 500
+LONGEST_SAID = timedelta(days=7)
 
 
 def every(store: Store) -> tuple[Session, ...]:
@@ -53,26 +65,37 @@ def start(
         raise UsageError(f"{at} is yet to come", "Start a session when the work starts, or add it afterwards.")
     with store.deciding():
         going = running(all_sessions(store), now)
-        if going is not None and going.start <= when.earliest:
+        # One that began before ends where this one starts, and goes on where this one is taken back.
+        if going is not None and going.start == when.earliest:
             _stop(store, going, when.earliest, at)
         uid = _begin(store, targets, when.earliest, None, at, note)
     return find(store, uid)
 
 
 def stop(store: Store, at: str = "now", typed: str = "", now: datetime | None = None) -> Session:
-    """End the session that is under way, or another one. Raises UsageError, NoSuchId."""
+    """End the session that is under way, or another one. Raises UsageError, NoSuchId; also for one that is over, where
+    nobody says when it ended: a button pressed hours later must not make it longer."""
     now = now or datetime.now(UTC)
     when = times.parse_when(at, store.zone, now)
     _a_moment(when, "end")
     with store.deciding():
-        session = find(store, typed) if typed else running(all_sessions(store), now)
+        going = running(all_sessions(store), now)
+        session = find(store, typed) if typed else going
         if session is None:
             # One that was forgotten is the likeliest to be meant.
-            open_ones = [each for each in all_sessions(store) if not each.stopped]
+            open_ones = [each for each in all_sessions(store) if each.left_open]
             if not open_ones:
                 raise UsageError("no session is under way", "Start one: 'lastlook session start SUB|STEP'.")
             session = open_ones[-1]
         end = min(when.latest, now)
+        if at.strip().casefold() == "now" and (going is None or going.uid != session.uid):
+            about = " ".join(target for _, target in session.targets)
+            raise UsageError(
+                f"the session on {about} is over, since {times.format_rfc3339(session.end, store.zone)}",
+                f"Say when it ended, if not then: 'lastlook session stop {session.uid[:8]} --at TIME'.",
+            )
+        if end - session.start > LONGEST_SAID:
+            raise UsageError("a session of more than a week says little", "Check the time, or add one for each day.")
         if end < session.start:
             raise UsageError(
                 f"that session began only at {times.format_rfc3339(session.start, store.zone)}, after the time given",
@@ -80,6 +103,12 @@ def stop(store: Store, at: str = "now", typed: str = "", now: datetime | None = 
             )
         _stop(store, session, end, at)
     return find(store, session.uid)
+
+
+def stopped_by(store: Store, session: Session) -> str:
+    """The uid of the decision that stopped a session last; '' where none did."""
+    found = decisions.live(store.catalogue, "session-stop", f"session:{session.uid}")
+    return found[-1].uid if found else ""
 
 
 def add(
@@ -95,13 +124,15 @@ def add(
     first, last = times.parse_when(since, store.zone, now), times.parse_when(until, store.zone, now)
     if last.latest <= first.earliest:
         raise UsageError("the session would end before it starts", "Check --from and --to.")
-    if first.earliest > now:
-        raise UsageError(f"{since} is yet to come", "Add a session after it was.")
-    if last.latest - first.earliest > timedelta(days=7):
+    for each, said in ((first, since), (last, until)):
+        if each.earliest > now:
+            raise UsageError(f"{said} is yet to come", "Add a session after it was.")
+    end = min(last.latest, now)  # today's pictures, not those still to be taken today
+    if end - first.earliest > LONGEST_SAID:
         raise UsageError("a session of more than a week says little", "Add one for each day.")
     said = f"{since} to {until}"
     with store.deciding():
-        uid = _begin(store, targets, first.earliest, last.latest, said, note)
+        uid = _begin(store, targets, first.earliest, end, said, note)
     return find(store, uid)
 
 

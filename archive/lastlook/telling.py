@@ -38,6 +38,10 @@ def decision_words(decision: Decision) -> str:
         return drawn
     if decision.kind == "clock":
         return f"clock of {body['camera']}: {body['error_s']:+g} s"
+    if decision.kind == "camera":
+        return f"{body['camera']} is {body['into'] if 'into' in body else 'called ' + repr(body['name'])}"
+    if decision.kind == "reference":
+        return f"clock card in {body['picture']} {'counts' if body['used'] else 'is left out'}"
     if decision.kind == "still":
         return f"still kept at {int(body['clip_ms']) / 1000:g} s of a clip"
     if decision.kind == "heard":

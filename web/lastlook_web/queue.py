@@ -140,7 +140,7 @@ def session(uid: str) -> str:
 def accept_session(uid: str) -> Response:
     """Do it; refused where the pictures are no longer those that were shown."""
     shown = queue.preview(store(), sessions.find(store(), uid))
-    if request.form.get("count") != str(len(shown.pictures)):
+    if request.form.get("shown") != shown.id:
         raise UsageError("the session's pictures have changed since they were shown", "Look at them again.")
     decision = queue.accept_session(store(), shown)
     flash(f"{len(shown.pictures)} pictures are put to {', '.join(target for _, target in shown.sets)}.")

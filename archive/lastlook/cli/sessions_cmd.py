@@ -60,7 +60,8 @@ def stop_session(store: Store, id: str, at: str, as_json: bool) -> int:
     """
     from lastlook import sessions
 
-    _tell(store, sessions.stop(store, at, id), as_json)
+    ended = sessions.stop(store, at, id)
+    _tell(store, ended, as_json, sessions.stopped_by(store, ended))
     return 0
 
 
@@ -107,7 +108,7 @@ def list_sessions(store: Store, limit: int, as_json: bool) -> int:
         click.echo("No session yet. Start one: 'lastlook session start SUB|STEP'.")
     for each in found:
         under_way = "  under way" if going is not None and each.uid == going.uid else ""
-        unsure = "" if each.stopped or under_way else "  (nobody stopped it)"
+        unsure = "  (nobody stopped it)" if each.left_open and not under_way else ""
         note = f"  {each.note}" if each.note else ""
         click.echo(f"{each.uid[:8]}  {span_words(store, each)}  {words(each)}{under_way}{unsure}{note}")
     return 0
@@ -153,19 +154,20 @@ def session_json(store: Store, session: Session) -> dict[str, object]:
     }
 
 
-def _tell(store: Store, session: Session, as_json: bool) -> None:
+def _tell(store: Store, session: Session, as_json: bool, decision: str = "") -> None:
+    """`decision` that was made, if not that which began the session."""
     from lastlook import sessions
 
     inside = len(sessions.pictures_of(store, session))
     if as_json:
-        print_json({**session_json(store, session), "pictures": inside})
+        print_json({**session_json(store, session), "pictures": inside, "decision": decision or session.uid})
         return
     click.echo(f"Session on {words(session)}: {span_words(store, session)}.")
     if inside:
         click.echo(f"{plural(inside, 'picture')} of that time.")
     if not session.stopped:
         click.echo(f"It ends with 'lastlook session stop', with the next one, or after {sessions.LONGEST_HOURS} hours.")
-    click.echo(f"Take it back with 'lastlook undo {session.uid[:8]}'.")
+    click.echo(f"Take it back with 'lastlook undo {(decision or session.uid)[:8]}'.")
 
 
 __all__ = ["named", "session", "session_json", "span_words", "words"]

@@ -35,6 +35,11 @@ class Session:
     def ids(self, dimension: Dimension) -> tuple[str, ...]:
         return tuple(target for each, target in self.targets if each is dimension)
 
+    @property
+    def left_open(self) -> bool:
+        """Whether neither a person nor the next session's start ended it."""
+        return not self.stopped and self.end == self.start + LONGEST
+
     def share(self, time: CaptureTime) -> float:
         """How much of a picture's interval lies inside, 0..1."""
         if time.earliest is None or time.latest is None:
