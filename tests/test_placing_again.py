@@ -157,10 +157,10 @@ def test_only_pictures_with_other_surroundings_are_proposed_anew(made: Path, tmp
     shutil.copytree(made, tmp_path / "build")
     with Store(open_at(tmp_path / "build"), by="Ada") as store:
         store.report = told.append
-        first = placing.around_by_time(store)
+        _, first = placing.around_by_time(store)
         camera = next(key for key, _ in media.cameras(store.catalogue) if key)
         deciding.correct_clock(store, ClockCorrection(camera, error_s=5.0, uncertainty_s=0.0))
-        second = placing.around_by_time(store)
+        _, second = placing.around_by_time(store)
         differing = placing.differing(first, second)
         assert differing
         assert placing.differing(second, second) == []

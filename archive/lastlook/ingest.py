@@ -14,11 +14,12 @@ import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path, PurePath
 
-from lastlook import grouping, keeping, placing, proposing, reading_codes, retime
+from lastlook import grouping, keeping, projecting, reading_codes, retime
 from lastlook.archive import Archive, path_to_text, text_to_path
-from lastlook.catalogue import media, paths, pending, plain
+from lastlook.catalogue import media, paths, pending, pictures, plain
 from lastlook.catalogue.media import Place
 from lastlook.catalogue.paths import Sighting
 from lastlook.committing import Committer
@@ -177,10 +178,10 @@ class _Run:
         catalogue = self.store.catalogue
         if pending.owed(catalogue, pending.NEIGHBOURS):
             with catalogue.writing():
-                before = placing.by_time(self.store)
-                if retime.retime_beside(catalogue, self.store.zone):
-                    grouping.regroup(catalogue)
-                    proposing.propose(self.store, sorted({*before, *placing.by_time(self.store)}))
+                pending.done(catalogue, pending.NEIGHBOURS)
+                moved = retime.beside(catalogue, self.store.zone)
+                if moved:
+                    projecting.follow_times(self.store, partial(pictures.set_times, catalogue, moved))
         if pending.owed(catalogue, pending.GROUPING):
             report(Progress(Stage.GROUP, 0))
             with catalogue.writing():

@@ -81,12 +81,11 @@ class Surroundings:
 
     def of(self, one: Placed) -> Around:
         said, caption = self._said.get(one.id, ((), ""))
-        shown = self._shown.get(one.sha256, [])
         overlaps, near = self.by_time(one)
         return Around(
             said,
             caption,
-            cards.held(shown, one.clip_ms, DEFAULT.card_moment_ms),
+            self._held(one),
             overlaps,
             near,
             self._alike.get(one.rid, ()),
@@ -94,11 +93,10 @@ class Surroundings:
 
     def by_time(self, one: Placed) -> ByTime:
         """What of a picture's surroundings hangs on when it and others were taken."""
-        shown = self._shown.get(one.sha256, [])
         moment = _moment(one)
         near = self._anchors.around(moment, one.id) if moment is not None else ()
-        # What a card said to this clip is its own evidence already.
-        near = tuple(each for each in near if not (each.by_card and shown and each.file == one.file))
+        if one.sha256 in self._shown:  # what a card said to this clip is its own evidence already
+            near = tuple(each for each in near if not (each.by_card and each.file == one.file))
         return sessions.overlaps(self._sessions, _time(one)) if self._sessions else (), near
 
     def _all_anchors(self, everyone: Iterable[Placed]) -> list[Anchor]:
@@ -110,11 +108,14 @@ class Surroundings:
             targets = _set_targets(self._said.get(one.id, ((), ""))[0])
             if targets:
                 found.append(Anchor(moment, one.id, one.file, targets, by_card=False))
-            seen = cards.held(self._shown.get(one.sha256, ()), one.clip_ms, DEFAULT.card_moment_ms)
-            shown = tuple(dict.fromkeys((each.dimension, each.target) for each in seen))
+            shown = tuple(dict.fromkeys((each.dimension, each.target) for each in self._held(one)))
             if shown:
                 found.append(Anchor(moment, one.id, one.file, shown, by_card=True))
         return found
+
+    def _held(self, one: Placed) -> tuple[CardSeen, ...]:
+        shown = self._shown.get(one.sha256)
+        return cards.held(shown, one.clip_ms, DEFAULT.card_moment_ms) if shown else ()
 
     def _alike_to(self, other: Placed, agreeing: int) -> Alike | None:
         targets = _set_targets(self._said.get(other.id, ((), ""))[0])
@@ -181,23 +182,26 @@ def by_session(store: Store, decision: Decision) -> list[int]:
     return placed.touching(store.catalogue, pictures.ms(low), pictures.ms(high))
 
 
-def by_time(store: Store) -> list[int]:
-    """Rows of the pictures whose proposals may change when times do."""
+def by_time(store: Store, also: Iterable[int] = ()) -> list[Placed]:
+    """The pictures whose proposals may change when times do, and those of the rows `also`."""
     catalogue = store.catalogue
-    found = set(placed.with_proposals_of(catalogue, ("session", "neighbour")))
+    wanted = {*placed.with_proposals_of(catalogue, ("session", "neighbour")), *also}
     for session in all_sessions(store):
-        found.update(placed.touching(catalogue, pictures.ms(session.start), pictures.ms(session.end)))
+        wanted.update(placed.touching(catalogue, pictures.ms(session.start), pictures.ms(session.end)))
     anchors = [*placed.tagged(catalogue), *placed.of_media(catalogue, placed.media_with_codes(catalogue, CARDS))]
     moments = [at for one in placed.by_rids(catalogue, anchors) if (at := _moment(one)) is not None]
-    found.update(one.rid for one in placed.between(catalogue, neighbours.span(moments)))
-    return sorted(found)
+    near = {one.rid: one for one in placed.between(catalogue, neighbours.span(moments))}
+    return [*near.values(), *placed.by_rids(catalogue, sorted(wanted - near.keys()))]
 
 
-def around_by_time(store: Store, said: Said | None = None) -> dict[int, ByTime]:
-    """By row, what speaks for pictures and hangs on time. Those of which nothing does may be missing."""
-    wanted = placed.by_rids(store.catalogue, by_time(store))
+def around_by_time(
+    store: Store, said: Said | None = None, also: Iterable[int] = ()
+) -> tuple[Surroundings, dict[int, ByTime]]:
+    """By row, what speaks for pictures and hangs on time, and the surroundings it is read from. Those of which nothing
+    does may be missing, unless they are among `also`."""
+    wanted = by_time(store, also)
     surroundings = Surroundings(store, wanted, said)
-    return {one.rid: surroundings.by_time(one) for one in wanted}
+    return surroundings, {one.rid: surroundings.by_time(one) for one in wanted}
 
 
 def differing(before: Mapping[int, ByTime], now: Mapping[int, ByTime]) -> list[int]:

@@ -6,7 +6,8 @@ same rows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from lastlook import clock_fit, grouping, placing, proposing, retime
@@ -54,14 +55,18 @@ def project(store: Store, decision: Decision) -> None:
 def refit(store: Store, also: Iterable[str] = ()) -> None:
     """Fit all clocks again, resolve the times of the cameras whose fit is another now and of `also`, and let what hangs
     on times follow. Inside a transaction."""
-    catalogue = store.catalogue
     store.report(Progress(Stage.TIMES, 0))
+    follow_times(store, partial(clock_fit.refit, store.catalogue, store.zone, also))
+
+
+def follow_times(store: Store, change: Callable[[], int]) -> None:
+    """Let `change` change times (it returns how many it did), and what hangs on them follow. Inside a transaction."""
     said: placing.Said = {}  # reading it is dear, and times do not change it
-    before = placing.around_by_time(store, said)
-    if clock_fit.refit(catalogue, store.zone, also):
-        grouping.regroup(catalogue)
-        differing = placing.differing(before, placing.around_by_time(store, said))
-        proposing.propose(store, differing, report=store.report, said=said)
+    _, before = placing.around_by_time(store, said)
+    if change():
+        grouping.regroup(store.catalogue)
+        surroundings, now = placing.around_by_time(store, said, before)
+        proposing.propose(store, placing.differing(before, now), store.report, surroundings)
 
 
 def take_out(store: Store, rids: Sequence[int]) -> None:

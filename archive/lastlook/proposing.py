@@ -13,7 +13,7 @@ from lastlook.archive import text_to_path
 from lastlook.catalogue import decisions, media, paths, pictures, placed, tags
 from lastlook.catalogue.paths import Sighting
 from lastlook.intake.spoken_words import cues_of_stills
-from lastlook.placing import Said, Surroundings
+from lastlook.placing import Surroundings
 from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Cue, Heard, Proposal, Tag, TagState
 from lastlook.store import Store
@@ -22,9 +22,14 @@ from lastlook.tagging import DEFAULT, Context, Lexicon, Weighed, folders, propos
 _SLICE = 500
 
 
-def propose(store: Store, rids: Sequence[int] | None = None, report: Report = silent, said: Said | None = None) -> None:
-    """Propose again for pictures, all of them where none are named. Inside a transaction; `said` is what was read
-    before in the same one of what people said."""
+def propose(
+    store: Store,
+    rids: Sequence[int] | None = None,
+    report: Report = silent,
+    surroundings: Surroundings | None = None,
+) -> None:
+    """Propose again for pictures, all of them where none are named. Inside a transaction; `surroundings` are those of
+    these pictures and maybe more, where they were read before in the same one."""
     catalogue = store.catalogue
     wanted = pictures.every_rid(catalogue) if rids is None else list(dict.fromkeys(rids))
     if not wanted:
@@ -33,7 +38,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
     lexicon = Lexicon.of(plan)
     weights = replace(DEFAULT, threshold=store.archive.settings.threshold)
     everyone = placed.by_rids(catalogue, wanted)
-    surroundings = Surroundings(store, everyone, said)
+    surroundings = surroundings or Surroundings(store, everyone)
     for start in range(0, len(everyone), _SLICE):
         report(Progress(Stage.PROPOSE, start, len(everyone)))
         some = everyone[start : start + _SLICE]
@@ -48,9 +53,12 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
             heard = _heard(store, sha256) if speaks else {}
             for picture in of_medium:
                 around = surroundings.of(picture)
+                places = met.get(sha256, ())
                 context = Context(
                     plan,
                     lexicon,
+                    file=_name(places[0]) if places else "",
+                    folders=places[0].folders if places else (),
                     clip_ms=picture.clip_ms,
                     cues=cues.get(picture.rid, ()),
                     heard=heard.get(picture.rid, ()),
@@ -61,7 +69,7 @@ def propose(store: Store, rids: Sequence[int] | None = None, report: Report = si
                     tags=around.said,
                     weights=weights,
                 )
-                weighed = _weighed(context, met.get(sha256, []))
+                weighed = _weighed(context, places[1:])
                 proposals[picture.rid] = [one for each in weighed for one in each.evidence]
                 standing[picture.rid] = _standing(context.tags, weighed)
                 captions[picture.rid] = around.caption
@@ -121,13 +129,11 @@ def _heard(store: Store, clip: str) -> dict[int, tuple[Heard, ...]]:
     }
 
 
-def _weighed(context: Context, met: Sequence[Sighting]) -> list[Weighed]:
-    contexts = [replace(context, file=_name(place), folders=place.folders) for place in met] or [context]
-    if len(contexts) == 1:
-        return propose_all(contexts[0])
-    # A copy met elsewhere adds what its own folders and name say.
-    elsewhere = [one for context in contexts[1:] for one in folders.propose(context)]
-    return propose_all(replace(contexts[0], so_far=tuple(elsewhere)))
+def _weighed(context: Context, elsewhere: Sequence[Sighting]) -> list[Weighed]:
+    """A copy met elsewhere adds what its own folders and name say."""
+    contexts = [replace(context, file=_name(place), folders=place.folders) for place in elsewhere]
+    said = tuple(one for each in contexts for one in folders.propose(each))
+    return propose_all(replace(context, so_far=said) if said else context)
 
 
 def _standing(said: Sequence[Tag], weighed: Sequence[Weighed]) -> list[Tag]:

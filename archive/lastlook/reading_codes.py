@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 
-from lastlook import clock_fit, grouping, placing, proposing
+from lastlook import projecting, proposing
 from lastlook.catalogue import codes, media, pending
 from lastlook.catalogue.codes import ToRead
 from lastlook.clocks import card
@@ -101,10 +101,7 @@ def _keep(store: Store, batch: list[tuple[ToRead, tuple[Code, ...]]]) -> int:
             codes.found(catalogue, picture.rid, found)
         rids = [picture.rid for picture, found in batch if found]
         if any(code.text.startswith(card.PREFIX) for _, found in batch for code in found):
-            before = placing.by_time(store)
-            if clock_fit.refit(catalogue, store.zone):
-                grouping.regroup(catalogue)
-                rids = sorted({*rids, *before, *placing.by_time(store)})
+            projecting.refit(store)
         if rids:
             proposing.propose(store, proposing.with_cards(store, rids))
     return sum(bool(found) for _, found in batch)

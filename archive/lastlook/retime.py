@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -131,26 +131,23 @@ def retime(catalogue: Catalogue, zone: str, camera: str | None = None) -> int:
     return changed
 
 
-def retime_beside(catalogue: Catalogue, zone: str) -> int:
+def beside(catalogue: Catalogue, zone: str) -> list[tuple[int, CaptureTime]]:
     """Resolve those stills again of whose clip nothing but the container's time is known: files that have come in since
-    may lie beside it. Returns how many times changed. Inside a transaction."""
-    pending.done(catalogue, pending.NEIGHBOURS)
-    return _again(catalogue, zone, pictures.times_to_resolve(catalogue, alone=True))
+    may lie beside it. (row, time) of those that are to have another one now."""
+    return pictures.other_times(catalogue, _resolved(catalogue, zone, pictures.times_to_resolve(catalogue, alone=True)))
 
 
 def _again(catalogue: Catalogue, zone: str, rows: Iterable[pictures.ToResolve]) -> int:
+    return pictures.set_times(catalogue, _resolved(catalogue, zone, rows))
+
+
+def _resolved(catalogue: Catalogue, zone: str, rows: Iterable[pictures.ToResolve]) -> Iterator[tuple[int, CaptureTime]]:
     resolver = Resolver(catalogue, zone)
     claims_of = lru_cache(maxsize=64)(_claims)  # the stills of a clip share their clip's claims
-    found = (
-        (
-            one.rid,
-            resolver.time(
-                claims_of(one.claims), one.camera, one.sha256, one.clip_ms, one.duration_ms, came_in(one.arrived)
-            ),
-        )
-        for one in rows
-    )
-    return pictures.set_times(catalogue, found)
+    for one in rows:
+        claims = claims_of(one.claims)
+        arrived = came_in(one.arrived)
+        yield one.rid, resolver.time(claims, one.camera, one.sha256, one.clip_ms, one.duration_ms, arrived)
 
 
 def came_in(arrived: datetime | None) -> datetime | None:

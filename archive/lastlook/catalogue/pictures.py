@@ -223,17 +223,35 @@ def times_to_resolve(
 
 def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> int:
     """Give pictures their resolved times; returns how many changed."""
-    changed = 0
-    for rid, time in times:
-        values = (to_ms(time.instant), to_ms(time.earliest), ceil_ms(time.latest), time.basis, time.why)
-        changed += catalogue.execute(
-            "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?"
-            " AND (taken_ms IS NOT ? OR earliest_ms IS NOT ? OR latest_ms IS NOT ? OR basis <> ? OR why <> ?)",
-            (*values, rid, *values),
-        )
+    changed = [(*_time_columns(time), rid) for rid, time in other_times(catalogue, times)]
     if changed:
+        catalogue.execute_many(
+            "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?", changed
+        )
         catalogue.count_up("times")
-    return changed
+    return len(changed)
+
+
+def other_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> list[tuple[int, CaptureTime]]:
+    """Those of (row, time) that are not what the pictures have; rows that are gone are left out."""
+    every = list(times)
+    other: list[tuple[int, CaptureTime]] = []
+    for start in range(0, len(every), 500):
+        part = every[start : start + 500]
+        marks = ",".join("?" * len(part))
+        now = {
+            row[0]: row[1:]
+            for row in catalogue.rows(
+                f"SELECT rid, taken_ms, earliest_ms, latest_ms, basis, why FROM picture WHERE rid IN ({marks})",
+                [rid for rid, _ in part],
+            )
+        }
+        other += [(rid, time) for rid, time in part if rid in now and now[rid] != _time_columns(time)]
+    return other
+
+
+def _time_columns(time: CaptureTime) -> tuple[object, ...]:
+    return to_ms(time.instant), to_ms(time.earliest), ceil_ms(time.latest), time.basis, time.why
 
 
 def unsaid_stills(catalogue: Catalogue, sha256: str) -> list[int]:

@@ -24,7 +24,7 @@ def replace_proposals(catalogue: Catalogue, proposals: Mapping[int, Iterable[Pro
     fresh: list[tuple[object, ...]] = []
     changed: list[tuple[int]] = []
     for rid, of_one in proposals.items():
-        wanted = {(p.dimension.value, p.target, p.source.value): (p.confidence, p.evidence) for p in of_one}
+        wanted = {(p.dimension, p.target, p.source): (p.confidence, p.evidence) for p in of_one}
         rows = [(rid, *key, *value) for key, value in sorted(wanted.items())]
         if rows != kept.get(rid, []):
             changed.append((rid,))
@@ -62,13 +62,12 @@ def said_by(decided_so: Iterable[Decision]) -> tuple[tuple[Tag, ...], str]:
         if decision.kind == "view":  # whoever says how a picture shows an item says that it shows it
             body = {"set": body["items"]}
         when = decision.at.date().isoformat()
-        for state, word in ((TagState.SET, "set"), (TagState.REJECTED, "reject")):
-            for dimension, target in body.get(word, ()):
-                why = f"{decision.by} said {'so' if state is TagState.SET else 'no'} on {when}"
+        with meaning(f"decision {decision.seq}"):
+            for state, word, said in ((TagState.SET, "set", "so"), (TagState.REJECTED, "reject", "no")):
+                why = f"{decision.by} said {said} on {when}"
                 counts = state is TagState.SET
-                with meaning(f"decision {decision.seq}"):
-                    tag = Tag(Dimension(dimension), target, state, decision.by, why, counts=counts)
-                stand[dimension, target] = tag
+                for dimension, target in body.get(word, ()):
+                    stand[dimension, target] = Tag(Dimension(dimension), target, state, decision.by, why, counts=counts)
         if body.get("caption") is not None:
             caption = str(body["caption"])
     return tuple(stand.values()), caption
@@ -88,7 +87,7 @@ def replace_standing(catalogue: Catalogue, standing: Mapping[int, Iterable[Tag]]
     reworded: list[tuple[int]] = []
     for rid, tags in standing.items():
         rows = sorted(
-            (rid, tag.dimension.value, tag.target, tag.state.value, tag.by, tag.why, tag.confidence, int(tag.counts))
+            (rid, tag.dimension, tag.target, tag.state, tag.by, tag.why, tag.confidence, int(tag.counts))
             for tag in tags
         )
         before = kept.get(rid, [])

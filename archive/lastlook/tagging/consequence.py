@@ -6,16 +6,15 @@ does not say which of them is in view, so nothing follows from it alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from lastlook.records import Dimension, Proposal, ProposalSource, TagState
 from lastlook.tagging.context import Context
+from lastlook.tagging.places import places
 
 
 def propose(context: Context) -> list[Proposal]:
     """Subassemblies that follow from `context.so_far` and from the tags a person set."""
     weights = context.weights
-    places = dict(_places(context))
+    of_item = places(context.plan).of_item
     best: dict[str, Proposal] = {}
 
     def keep(place: str, confidence: float, evidence: str) -> None:
@@ -23,13 +22,13 @@ def propose(context: Context) -> list[Proposal]:
             best[place] = Proposal(Dimension.SUBASSEMBLY, place, ProposalSource.STEP, round(confidence, 4), evidence)
 
     for tag in context.tags:
-        place = places.get((tag.dimension, tag.target))
+        place = of_item.get((tag.dimension, tag.target))
         if tag.state is TagState.SET and place:
             sure = weights.run_place if tag.dimension is Dimension.RUN else weights.person_place
             keep(place, sure, f"{tag.dimension.value} {tag.target} lies in {place}")
     for proposal in context.so_far:
         said = _said_beside(context, proposal)
-        place = places.get((proposal.dimension, proposal.target))
+        place = of_item.get((proposal.dimension, proposal.target))
         if place and (not said or place in said):
             factor = weights.run_place if proposal.dimension is Dimension.RUN else weights.step_place
             evidence = f"{proposal.dimension.value} {proposal.target} lies in {place}; {proposal.evidence}"
@@ -49,13 +48,3 @@ def _said_beside(context: Context, proposal: Proposal) -> set[str]:
         for dimension, target in overlap.targets
         if dimension is Dimension.SUBASSEMBLY
     }
-
-
-def _places(context: Context) -> Iterator[tuple[tuple[Dimension, str], str]]:
-    for step in context.plan.steps:
-        yield (Dimension.STEP, step.id), step.subassembly
-    for part in context.plan.parts:
-        yield (Dimension.PART, part.id), part.subassembly
-    for run in context.plan.runs:
-        if len(run.subassemblies) == 1:
-            yield (Dimension.RUN, run.id), run.subassemblies[0]

@@ -11,7 +11,7 @@ from lastlook.records import Proposal, ProposalSource
 from lastlook.tagging.context import Context
 from lastlook.tagging.lexicon import Form, Match
 from lastlook.tagging.mention import base, meaning
-from lastlook.tagging.words import Word, name_words
+from lastlook.tagging.words import Word
 
 
 def propose(context: Context) -> list[Proposal]:
@@ -19,14 +19,13 @@ def propose(context: Context) -> list[Proposal]:
     best: dict[tuple[object, str, ProposalSource], Proposal] = {}
     weights = context.weights
     for above, folder in enumerate(reversed(context.folders)):
-        words = name_words(folder)
-        for match in context.lexicon.find(words):
+        words, matches = context.lexicon.in_name(folder)
+        for match in matches:
             read = meaning(words, match, weights)
             confidence = base(weights.folder, match) * weights.folder_above**above * min(read.factor, 1.0)
             _keep(best, match, ProposalSource.FOLDER, confidence, _evidence("folder", folder, read.why), weights.floor)
-    stem = PurePath(context.file).stem
-    words = name_words(stem)
-    for match in context.lexicon.find(words):
+    words, matches = context.lexicon.in_name(PurePath(context.file).stem)
+    for match in matches:
         read = meaning(words, match, weights)
         confidence = base(weights.file_name, match) * min(read.factor, 1.0)
         if _may_be_serial(words, match):

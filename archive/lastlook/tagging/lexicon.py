@@ -16,8 +16,10 @@ from itertools import combinations, product
 
 from lastlook.plan.vocabulary import Term, build_vocabulary
 from lastlook.records import Dimension, Opening, Part, Plan, Run, Step, Subassembly
-from lastlook.tagging.words import Word, words_of
+from lastlook.tagging.words import Form as NameForm
+from lastlook.tagging.words import Word, form_of_name, words_in, words_of
 
+_MOST_KEPT = 4096  # forms of names of files and folders
 MOST_WORDS = 12  # of one name; a longer title is a sentence that nobody repeats word by word
 
 KIND_WORDS: dict[Dimension | None, tuple[str, ...]] = {
@@ -83,6 +85,7 @@ class Lexicon:
     def __init__(self, names: Iterable[tuple[tuple[str, ...], Name]]) -> None:
         self._names: dict[tuple[str, ...], dict[tuple[Dimension | None, str], Name]] = defaultdict(dict)
         self._longest: dict[str, int] = defaultdict(int)
+        self._in_names: dict[NameForm, tuple[tuple[Word, ...], tuple[Match, ...]]] = {}
         for words, name in names:
             if not words or len(words) > MOST_WORDS:
                 continue
@@ -99,6 +102,17 @@ class Lexicon:
         """Every form of a name, as comparable words, with what it names."""
         for words, names in self._names.items():
             yield words, tuple(names.values())
+
+    def in_name(self, name: str) -> tuple[tuple[Word, ...], tuple[Match, ...]]:
+        """Words of a file's or folder's name, and every name of the plan among them. Kept by the form of the name."""
+        form = form_of_name(name)
+        kept = self._in_names.get(form)
+        if kept is None:
+            if len(self._in_names) >= _MOST_KEPT:
+                self._in_names = {}
+            words = words_in(form)
+            kept = self._in_names[form] = words, self.find(words)
+        return kept
 
     def find(self, words: Sequence[Word]) -> tuple[Match, ...]:
         """Every name among `words`, in order. Inside a longer name of the same dimension it is left out."""

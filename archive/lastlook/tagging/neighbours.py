@@ -15,6 +15,7 @@ from math import exp
 
 from lastlook.records import Dimension, Proposal, ProposalSource
 from lastlook.tagging.context import Context, Neighbour
+from lastlook.tagging.places import places
 
 REACH_MS = 2 * 3600 * 1000
 """Further away than this in time nothing is a neighbour."""
@@ -155,13 +156,15 @@ def propose(context: Context) -> list[Proposal]:
 
 def _interlude(context: Context) -> Neighbour | None:
     """The last card, if it was only shown in between: the session says what the card before it said, and goes on."""
-    homes = {step.id: (Dimension.SUBASSEMBLY, step.subassembly) for step in context.plan.steps}
-    about = {target for session in context.sessions for target in session.targets}
-    about |= {homes[id] for dimension, id in about if dimension is Dimension.STEP and id in homes}
     cards = [one for one in context.neighbours if one.by_card and one.earlier]
     last = next((one for one in cards if not one.superseded), None)
     before = next((one for one in cards if one.superseded), None)
-    if last is None or before is None or about & set(last.targets) or not about & set(before.targets):
+    if last is None or before is None:
+        return None
+    homes = places(context.plan).of_step
+    about = {target for session in context.sessions for target in session.targets}
+    about |= {(Dimension.SUBASSEMBLY, homes[id]) for kind, id in about if kind is Dimension.STEP and id in homes}
+    if about & set(last.targets) or not about & set(before.targets):
         return None
     return last
 

@@ -24,11 +24,11 @@ subassembly, others are offered but not applied.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import prod
 
 from lastlook.records import Dimension, Plan, Proposal, ProposalSource, Tag, TagState
+from lastlook.tagging.places import Places, places
 from lastlook.tagging.weights import DEFAULT, Weights
 
 _FAMILIES = {
@@ -80,17 +80,20 @@ def weigh(
     for proposal in proposals:
         if (proposal.dimension, proposal.target) not in decided:
             groups[proposal.dimension, proposal.target].append(proposal)
-    sums = {key: combined(group, weights) for key, group in groups.items()}
-    within = {item.id: item.within for item in plan.subassemblies} if plan else {}
-    homes = {step.id: step.subassembly for step in plan.steps} if plan else {}
+    strongest = {key: _strongest(group, weights) for key, group in groups.items()}
+    exclusive = [key for key in groups if key[0] in _EXCLUSIVE]
+    known = places(plan)
     found: list[Weighed] = []
     for (dimension, target), group in groups.items():
-        alone = sums[dimension, target]
+        own = strongest[dimension, target]
+        alone = _together(own, weights)
+        # What of another comes from elsewhere than this does. What merely follows has no source of its own, unless a
+        # claim has nothing else.
         against = {
-            (other_dimension, other): strength
-            for (other_dimension, other), others in groups.items()
-            if _rivals(dimension, target, other_dimension, other, homes, within)
-            and (strength := combined(_apart(others, group), weights)) > 0
+            key: strength
+            for key in (exclusive if dimension in _EXCLUSIVE else ())
+            if _rivals(dimension, target, *key, known)
+            and (strength := _together({one: sure for one, sure in strongest[key].items() if one not in own}, weights))
         }
         conflicts = tuple(
             sorted(
@@ -104,27 +107,39 @@ def weigh(
         if conflicts and not any(one.confidence >= weights.card for one in group if one.source is ProposalSource.CARD):
             needed = max(needed, weights.contested)
         applies = confidence >= needed and not (dimension in _EXCLUSIVE and dimension in fixed)
-        ordered = tuple(sorted(group, key=lambda one: (-one.confidence, one.source.value, one.evidence)))
+        ordered = tuple(sorted(group, key=lambda one: (-one.confidence, one.source, one.evidence)))
         found.append(Weighed(dimension, target, confidence, ordered, conflicts, applies))
-    found.sort(key=lambda one: (-one.confidence, one.dimension.value, one.target))
+    found.sort(key=lambda one: (-one.confidence, one.dimension, one.target))
     return found
 
 
 def combined(group: Iterable[Proposal], weights: Weights = DEFAULT) -> float:
     """One confidence for proposals of the same target, by the rule of this module; four decimals."""
-    strongest: dict[ProposalSource, float] = {}
-    follows = 0.0
+    return _together(_strongest(group, weights), weights)
+
+
+def _strongest(group: Iterable[Proposal], weights: Weights) -> dict[ProposalSource, float]:
+    """What the strongest of each family counts for; what follows from others is a family of its own."""
+    found: dict[ProposalSource, float] = {}
     for one in group:
-        if one.source is ProposalSource.STEP:
-            follows = max(follows, one.confidence)
-        else:
-            family = _family(one.source)
-            most = weights.most if one.source is ProposalSource.CARD else weights.family_most
-            strongest[family] = max(strongest.get(family, 0.0), min(one.confidence, most))
-    around = 1.0 - prod(1.0 - value for family, value in strongest.items() if family in _AROUND)
-    itself = 1.0 - prod(1.0 - value for family, value in strongest.items() if family not in _AROUND)
-    together = 1.0 - (1.0 - min(around, weights.around_most)) * (1.0 - itself)
-    return round(min(max(together, follows), weights.most), 4)
+        source, sure = one.source, one.confidence
+        if source is not ProposalSource.STEP:
+            source = _FAMILIES.get(source, source)
+            sure = min(sure, weights.most if source is ProposalSource.CARD else weights.family_most)
+        if sure > found.get(source, 0.0):
+            found[source] = sure
+    return found
+
+
+def _together(strongest: Mapping[ProposalSource, float], weights: Weights) -> float:
+    around = itself = 1.0
+    for family, sure in strongest.items():
+        if family in _AROUND:
+            around *= 1.0 - sure
+        elif family is not ProposalSource.STEP:
+            itself *= 1.0 - sure
+    together = 1.0 - max(around, 1.0 - weights.around_most) * itself
+    return round(min(max(together, strongest.get(ProposalSource.STEP, 0.0)), weights.most), 4)
 
 
 def contradicted(claim: float, against: float) -> float:
@@ -132,38 +147,22 @@ def contradicted(claim: float, against: float) -> float:
     return round(claim * (1.0 - against) / (1.0 - claim * against), 4) if against else claim
 
 
-def _family(source: ProposalSource) -> ProposalSource:
-    return _FAMILIES.get(source, source)
-
-
-def _apart(others: Iterable[Proposal], group: Iterable[Proposal]) -> list[Proposal]:
-    """What of `others` comes from elsewhere than `group` does. What merely follows has no source of its own, unless a
-    claim has nothing else."""
-    own = _families(group)
-    return [one for one in others if _family(one.source) not in own]
-
-
-def _families(group: Iterable[Proposal]) -> set[ProposalSource]:
-    return {_family(one.source) for one in group}
-
-
 def _rivals(
     dimension: Dimension,
     target: str,
     other_dimension: Dimension,
     other: str,
-    homes: dict[str, str],
-    within: dict[str, str],
+    known: Places,
 ) -> bool:
     """Whether a picture that shows the one thing hardly shows the other: two steps, two places of which neither lies in
     the other, a step and a place that is not its own."""
     if dimension is Dimension.STEP and other_dimension is Dimension.STEP:
         return target != other
-    if dimension is Dimension.STEP and target in homes:
-        target, dimension = homes[target], Dimension.SUBASSEMBLY
+    if dimension is Dimension.STEP and target in known.of_step:
+        target, dimension = known.of_step[target], Dimension.SUBASSEMBLY
     if not dimension is other_dimension is Dimension.SUBASSEMBLY or target == other:
         return False
-    return not (_lies_within(target, other, within) or _lies_within(other, target, within))
+    return not (_lies_within(target, other, known.within) or _lies_within(other, target, known.within))
 
 
 def _comparable(one: float, other: float, weights: Weights) -> bool:
@@ -171,7 +170,7 @@ def _comparable(one: float, other: float, weights: Weights) -> bool:
     return low >= weights.conflict_floor and low >= weights.comparable * high
 
 
-def _lies_within(inner: str, outer: str, within: dict[str, str]) -> bool:
+def _lies_within(inner: str, outer: str, within: Mapping[str, str]) -> bool:
     seen: set[str] = set()
     while inner in within and inner not in seen:
         seen.add(inner)

@@ -74,17 +74,39 @@ def normal(text: str) -> str:
     return unicodedata.normalize("NFC", text)
 
 
+Form = tuple[str, tuple[tuple[int, int], ...]]
+"""A text in which dates and counters are left blank, and where they stood: all that its words hang on."""
+
+
+def form_of(text: str) -> Form:
+    """The form of `text`. Thousands of files share that of their names: IMG_20260312_104107."""
+    text = normal(text)
+    spans = tuple(match.span() for match in _DATE.finditer(text))
+    for start, end in spans:
+        text = text[:start] + " " * (end - start) + text[end:]
+    return text, spans
+
+
+def form_of_name(name: str) -> Form:
+    """The form of a file's or folder's name, where a capital inside a word starts a new one: MastFoot."""
+    return form_of(_CAMEL.sub(" ", normal(name)))
+
+
 def name_words(name: str) -> tuple[Word, ...]:
-    """Words of a file's or folder's name, where a capital inside a word starts a new one: MastFoot."""
-    return words_of(_CAMEL.sub(" ", normal(name)))
+    """Words of a file's or folder's name."""
+    return words_in(form_of_name(name))
 
 
 def words_of(text: str) -> tuple[Word, ...]:
     """Words of `text`, in order. Positions are those of `normal(text)`."""
-    text = normal(text)
-    dates = [Word("", *match.span()) for match in _DATE.finditer(text)]
-    without = _DATE.sub(lambda match: " " * len(match.group()), text)
-    plain = [Word(word.text, word.start, word.end) for word in vocabulary.words(without)]
+    return words_in(form_of(text))
+
+
+def words_in(form: Form) -> tuple[Word, ...]:
+    """Words of a text of that form, in order."""
+    text, spans = form
+    dates = [Word("", *span) for span in spans]
+    plain = [Word(word.text, word.start, word.end) for word in vocabulary.words(text)]
     found: list[Word] = []
     clause = 0
     for word in sorted([*dates, *plain], key=lambda word: word.start):
