@@ -18,7 +18,7 @@ from stdnum.iso7064 import mod_97_10
 from lastlook.cards import Card, decode, encode, is_ours, layout
 from lastlook.cards.payload import check_digits
 from lastlook.cards.plane import planes
-from lastlook.cards.sheet import PER_PAGE, Paper, Titled, drawable, to_pdf
+from lastlook.cards.sheet import PER_PAGE, Paper, Titled, drawable, lost, to_pdf
 from lastlook.records import Code, CodeKind, Dimension
 
 IDS = st.from_regex(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,31}", fullmatch=True)
@@ -173,6 +173,18 @@ def test_all_cards_are_printed_and_the_same_ones_give_the_same_bytes() -> None:
 )
 def test_letters_that_the_font_lacks(text: str, drawn: str) -> None:
     assert drawable(text) == drawn
+
+
+def test_titles_in_other_alphabets_are_printed_and_what_cannot_be_is_known(tmp_path: Path) -> None:
+    """Against poppler, which reads the letters back."""
+    titles = ("Фонарная мачта", "Κύριο κατάστρωμα", "Łódź żółć → ok", "الصاري", "मस्तूल", "What?")
+    (tmp_path / "cards.pdf").write_bytes(to_pdf([Titled(Card(Dimension.STEP, "S1"), title) for title in titles]))
+    text = subprocess.run(
+        ["pdftotext", "-layout", tmp_path / "cards.pdf", "-"], capture_output=True, text=True, check=True
+    ).stdout
+    for title in (*titles[:2], "Łódź żółć ? ok", "??????", "What?"):
+        assert title in text
+    assert [lost(title) for title in titles] == [False, False, True, True, True, False]
 
 
 def test_a_plane_belongs_to_its_own_card() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lastlook.cards import Card
-from lastlook.cards.sheet import PER_PAGE, Paper, Titled, to_pdf
+from lastlook.cards.sheet import PER_PAGE, Paper, Titled, lost, to_pdf
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
@@ -24,9 +24,12 @@ MOST = 400
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
+    """`lacking`: ids of the cards whose title or build has letters that cannot be printed on them."""
+
     cards: tuple[Titled, ...]
     pages: int
     pdf: bytes
+    lacking: tuple[str, ...] = ()
 
 
 def sheet(store: Store, ids: Sequence[str], kinds: Sequence[str] = (), paper: str = "a4") -> Sheet:
@@ -50,4 +53,6 @@ def sheet(store: Store, ids: Sequence[str], kinds: Sequence[str] = (), paper: st
     if len(titled) > MOST:
         raise UsageError(f"{len(titled)} cards are more than one sheet file holds ({MOST})", "Print them in parts.")
     cards = tuple(titled.values())
-    return Sheet(cards, -(-len(cards) // PER_PAGE), to_pdf(cards, paper=Paper(paper), build=plan.build.name))
+    lacking = tuple(one.card.id for one in cards if lost(one.title) or lost(plan.build.name))
+    pdf = to_pdf(cards, paper=Paper(paper), build=plan.build.name)
+    return Sheet(cards, -(-len(cards) // PER_PAGE), pdf, lacking)

@@ -7,6 +7,9 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
+from importlib import util
+from pathlib import Path
 from typing import Any
 
 from lastlook.cards import layout
@@ -22,7 +25,7 @@ _KINDS = {
     Dimension.RUN: "run",
     Dimension.PART: "part",
 }
-_PLAIN, _BOLD = "Helvetica", "Helvetica-Bold"
+_PLAIN, _BOLD, _OTHER = "Helvetica", "Helvetica-Bold", "Other alphabets"
 
 
 class Paper(StrEnum):
@@ -140,7 +143,7 @@ class _Drawn:
         """Words centred at `middle`, made smaller until they fit `room` on so many lines."""
         from reportlab.pdfbase.pdfmetrics import stringWidth
 
-        text = drawable(text)
+        font, text = written(text, font)
 
         def wide(part: str, at: float) -> float:
             return float(stringWidth(part, font, at)) / _MM
@@ -186,6 +189,44 @@ class _Drawn:
             if mm % 10 == 0:
                 words = f"{mm} mm" if mm == int(layout.SCALE) else str(mm)
                 self._canvas.drawCentredString((self._x + x + mm) * _MM, (flip - y - 2.6) * _MM, words)
+
+
+def lost(text: str) -> bool:
+    """Whether letters of `text` cannot be printed on a card, and '?' stands for them."""
+    return written(text, _PLAIN)[1].count("?") > text.count("?")
+
+
+def written(text: str, font: str) -> tuple[str, str]:
+    """`text` as it is printed, and in which font: `font`, or where that lacks letters, that of other alphabets for all
+    letters that stand side by side as they are, so that nothing needs shaping (Greek, Cyrillic, all of Latin)."""
+    text = " ".join(unicodedata.normalize("NFC", text).split())
+    plain = drawable(text)
+    if plain == text:
+        return font, plain
+    has = _letters()
+    other = "".join(letter if letter == " " or (letter in has and not _shaped(letter)) else "?" for letter in text)
+    return (_OTHER, other) if other.count("?") <= plain.count("?") else (font, plain)
+
+
+def _shaped(letter: str) -> bool:
+    return unicodedata.category(letter)[0] == "M" or "DEVANAGARI" in unicodedata.name(letter, "")
+
+
+@cache
+def _letters() -> frozenset[str]:
+    """The letters of the font of other alphabets, which is made known to the print; none where it is not there."""
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFError, TTFont
+
+    package = util.find_spec("fontpkg_noto_sans")
+    if package is None or package.origin is None:
+        return frozenset()
+    try:
+        made = TTFont(_OTHER, str(Path(package.origin).parent / "files" / "NotoSans[wdth,wght].ttf"))
+    except (TTFError, OSError):
+        return frozenset()
+    pdfmetrics.registerFont(made)
+    return frozenset(map(chr, made.face.charToGlyph))
 
 
 def drawable(text: str) -> str:

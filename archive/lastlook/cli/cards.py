@@ -46,8 +46,17 @@ def card(
             f"{output} cannot be written: {(error.strerror or '').lower()}", "Choose another place."
         ) from error
     if as_json:
-        print_json({"file": str(output), "cards": [one.card.id for one in made.cards], "pages": made.pages})
+        print_json(
+            {
+                "file": str(output),
+                "cards": [one.card.id for one in made.cards],
+                "pages": made.pages,
+                "lacking": made.lacking,
+            }
+        )
     else:
         click.echo(f"{output}: {plural(len(made.cards), 'card')} on {plural(made.pages, 'page')}.")
+        if made.lacking:
+            click.echo(f"'?' stands for letters that cannot be printed on: {', '.join(made.lacking)}.")
         click.echo("Print at 100 % (no fitting to the page), and check the scale on a card with a ruler.")
     return 0
