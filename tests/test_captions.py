@@ -21,9 +21,8 @@ from lastlook.intake.captions import (
     plain_words,
     read_captions,
     sidecars,
-    timestamp_ms,
-    vtt_timestamp_ms,
 )
+from lastlook.intake.cue_timing import timestamp_ms, vtt_timestamp_ms
 from lastlook.intake.spoken_words import (
     LEAD_MS,
     cues_of_stills,

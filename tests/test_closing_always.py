@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from lastlook import closing_check, deciding, recording
+from lastlook import bonding, closing_check, deciding, recording
+from lastlook.acts import Act
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import records as r
@@ -18,7 +19,6 @@ from lastlook.closing.check import check, retests
 from lastlook.closing.records import Facts, Line, State
 from lastlook.deciding import Target
 from lastlook.errors import LastlookError
-from lastlook.recording import Act
 from lastlook.records import CaptureTime, Closing, Decision, Dimension, HoldKind, Plan
 from lastlook.store import Store
 from tests import bench_archive
@@ -486,8 +486,8 @@ def _every_kind(store: Store) -> list[Decision]:
         recording.done(store, hold.id, Act("2026-03-26 11:00")),
         recording.release(store, hold.id, Act("2026-03-26 12:00", "M. Holm")),
         recording.witness(store, hold.id, Act("2026-03-26", "the client"), attended=False),
-        recording.adhesive(store, "EPOXY", {"full_cure_h": 24, "minimum_c": 12}),
-        recording.bond(store, "MAST", "EPOXY", "2026-03-27 08:00", figures={"temperature_c": 20.0}),
+        bonding.adhesive(store, "EPOXY", {"full_cure_h": 24, "minimum_c": 12}),
+        bonding.bond(store, "MAST", "EPOXY", "2026-03-27 08:00", figures={"temperature_c": 20.0}),
         recording.record_test(store, "MAST", "cure-temperature", True, Act("2026-03-27 23:00"), value=11.0),
         recording.waive(store, "O2", "W10", Act("2026-04-01", "M. Holm"), reason="no line of sight")[0],
         deciding.untag(store, [ids[0]], run)[0],

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from lastlook import closing_check, deciding, recording
+from lastlook.acts import Act
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import decisions, paths, pictures
 from lastlook.closing import evidence, graph, requirements
@@ -23,7 +24,6 @@ from lastlook.closing.evidence import Role
 from lastlook.closing.records import State, ViewKind
 from lastlook.closing_facts import gather
 from lastlook.projecting import project
-from lastlook.recording import Act
 from lastlook.records import Run
 from lastlook.store import Store
 from tests import lightship

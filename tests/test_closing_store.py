@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from lastlook import approvals, closing_check, deciding, planning, recording
+from lastlook import approvals, bonding, closing_check, deciding, planning, recording
+from lastlook.acts import Act
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, dump, grouped, pictures, tags
 from lastlook.cli.main import main
@@ -21,7 +22,6 @@ from lastlook.closing_facts import gather
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
 from lastlook.rebuild import rebuild
-from lastlook.recording import Act
 from lastlook.records import Dimension, Picture
 from lastlook.store import Store
 from tests import bench_archive
@@ -193,20 +193,20 @@ def test_a_view_says_that_the_picture_shows_the_item_and_no_takes_it_back(store:
 
 def test_a_joint_cannot_be_bonded_in_time_to_come(store: Store) -> None:
     """Said a year too late it would have no hold now; a day that has begun is none to come."""
-    recording.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24})
+    bonding.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24})
     with pytest.raises(UsageError, match="still to come") as refused:
-        recording.bond(store, "O4", "epoxy-slow", "2999-03-27 11:29")
+        bonding.bond(store, "O4", "epoxy-slow", "2999-03-27 11:29")
     assert "clock of this computer" in refused.value.hint
-    recording.bond(store, "O4", "epoxy-slow", "today")
+    bonding.bond(store, "O4", "epoxy-slow", "today")
     assert len(closing_check.hidden(store).holds) == 1
 
 
 @pytest.mark.parametrize("celsius", [float("nan"), float("inf"), -60.0])
 def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> None:
     """A figure that is no number would pass every comparison with the sheet's minimum."""
-    recording.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24, "minimum_c": 15})
+    bonding.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 24, "minimum_c": 15})
     with pytest.raises(UsageError, match="must lie between -50 and 200"):
-        recording.bond(store, "O4", "epoxy-slow", "2026-03-27 11:29", figures={"temperature_c": celsius})
+        bonding.bond(store, "O4", "epoxy-slow", "2026-03-27 11:29", figures={"temperature_c": celsius})
 
 
 @pytest.mark.parametrize(
@@ -240,14 +240,14 @@ def test_a_bond_at_no_temperature_is_refused(store: Store, celsius: float) -> No
             "mA is a unit of current; this is a resistance, in Ω",
         ),
         (lambda s, p: deciding.close(s, "O2", "2026-04-09", "x" * 501), "500 is the most"),
-        (lambda s, p: recording.bond(s, "O4", "glue", "2026-03-27"), "no adhesive 'glue'"),
-        (lambda s, p: recording.adhesive(s, "a b", {}), "cannot name an adhesive"),
-        (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": -1}), "more than 0"),
-        (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": 0}), "more than 0"),
-        (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": 1e308}), "at most 87660"),
-        (lambda s, p: recording.adhesive(s, "A", {"pot_life_min": 10**400}), "no usable number"),
-        (lambda s, p: recording.adhesive(s, "A", {"full_cure_h": 7.2, "handling_h": 24}), "would come before"),
-        (lambda s, p: recording.adhesive(s, "A", {"minimum_c": -300}), "must lie between -50 and 200"),
+        (lambda s, p: bonding.bond(s, "O4", "glue", "2026-03-27"), "no adhesive 'glue'"),
+        (lambda s, p: bonding.adhesive(s, "a b", {}), "cannot name an adhesive"),
+        (lambda s, p: bonding.adhesive(s, "A", {"full_cure_h": -1}), "more than 0"),
+        (lambda s, p: bonding.adhesive(s, "A", {"full_cure_h": 0}), "more than 0"),
+        (lambda s, p: bonding.adhesive(s, "A", {"full_cure_h": 1e308}), "at most 87660"),
+        (lambda s, p: bonding.adhesive(s, "A", {"pot_life_min": 10**400}), "no usable number"),
+        (lambda s, p: bonding.adhesive(s, "A", {"full_cure_h": 7.2, "handling_h": 24}), "would come before"),
+        (lambda s, p: bonding.adhesive(s, "A", {"minimum_c": -300}), "must lie between -50 and 200"),
         (lambda s, p: recording.done(s, "S80", Act("yesterweek")), "yesterweek"),
         (lambda s, p: recording.done(s, "S80", Act("2999-03-27 11:00")), "still to come"),
         (lambda s, p: closing_check.close(s, "O2", "2999-03-27", with_gaps=True), "still to come"),
@@ -298,8 +298,8 @@ def everything(store: Store) -> list[Any]:
         recording.release(store, hold.id, Act("2026-03-27", "M. Holm"), words="seen"),
         recording.witness(store, hold.id, Act("2026-03-26", "the client"), attended=True),
         recording.waive(store, "O2", "HULL-F", Act("2026-04-01", "M. Holm"), reason="none")[0],
-        recording.adhesive(store, "EPOXY-SLOW", {"kind": "two-part epoxy", "full_cure_h": 72, "minimum_c": 15}),
-        recording.bond(store, "O4", "epoxy-slow", "2026-03-27 11:29", clamp_on="2026-03-27 11:35",
+        bonding.adhesive(store, "EPOXY-SLOW", {"kind": "two-part epoxy", "full_cure_h": 72, "minimum_c": 15}),
+        bonding.bond(store, "O4", "epoxy-slow", "2026-03-27 11:29", clamp_on="2026-03-27 11:35",
                        figures={"temperature_c": 19.0, "mass_g": 12.0}, words={"batch": "7741"}),
     ]  # fmt: skip
     closed = closing_check.close(store, "O2", "2026-04-09 11:44", "epoxy", with_gaps=True)

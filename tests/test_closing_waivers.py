@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from lastlook import closing_check, deciding, recording
+from lastlook import bonding, closing_check, deciding, recording
+from lastlook.acts import Act
 from lastlook.closing import records as r
 from lastlook.closing.check import check, waived
 from lastlook.closing.records import State
 from lastlook.errors import UsageError
-from lastlook.recording import Act
 from lastlook.store import Store
 from tests import bench_archive
 from tests.closing_facts import EVERYTHING, O4, UNKNOWN, a_test, at, measure, waiver
@@ -94,8 +94,8 @@ def test_the_record_names_what_a_waiver_for_all_covers_and_a_retest_is_waived_by
         decision, covered = recording.waive(store, "O2", "W03", holm, reason="sealed unit")
         assert decision.body["lines"] == [line.what for line in covered]
         assert recording.waive(store, "O2", "W10", holm, reason="sealed", what="to")[0].body.get("lines") is None
-        recording.adhesive(store, "EPOXY", {"full_cure_h": 500})
-        recording.bond(store, "W03", "EPOXY", "2026-04-02 09:00", figures={"temperature_c": 23.0})
+        bonding.adhesive(store, "EPOXY", {"full_cure_h": 500})
+        bonding.bond(store, "W03", "EPOXY", "2026-04-02 09:00", figures={"temperature_c": 23.0})
         found = closing_check.check(store, "O2", "2026-04-09 11:44")
         assert {line.state for line in found.lines if line.subject == "W03" and line.what[:4] != "cure"} <= {
             State.WAIVED,

@@ -9,7 +9,8 @@ import zipfile
 from dataclasses import replace
 from pathlib import Path
 
-from lastlook import approvals, deciding, ingest, marking, recording, stating
+from lastlook import approvals, bonding, deciding, ingest, marking, recording, stating
+from lastlook.acts import Act
 from lastlook.archive import Archive
 from lastlook.catalogue import paths, pictures
 from lastlook.deciding import Target
@@ -17,7 +18,6 @@ from lastlook.gathering import Scope
 from lastlook.handing_over import Options, preview, write
 from lastlook.handover import site, tables
 from lastlook.handover.material import FIELDS, Audience
-from lastlook.recording import Act
 from lastlook.records import Dimension, TagState
 from lastlook.store import Store
 from tests import lightship
@@ -52,7 +52,7 @@ def everything(folder: Path) -> str:
 def notes(store: Store, shown: str) -> dict[str, str]:
     """A private word in each kind of note: the word, and the decision that holds it."""
     ann = Act(person="Ann Person", at="2026-03-20 10:00")
-    recording.adhesive(store, "EPOXY-5", {"kind": "epoxy"})
+    bonding.adhesive(store, "EPOXY-5", {"kind": "epoxy"})
     tagged = [Target(Dimension.SUBASSEMBLY, "MAST"), Target(Dimension.RUN, "W03")]
     pack = approvals.send(
         store, store.archive.root.parent / "a.html", point="zqpoint", wording="zqwording", picture_ids=[shown]
@@ -61,7 +61,7 @@ def notes(store: Store, shown: str) -> dict[str, str]:
         store, store.archive.root.parent / "b.html", point="colour", wording="Is it white?", picture_ids=[shown]
     )
     answered = approvals.answer(store, asked.uid, "yes", words="zqanswer", person="Zqclient Person")
-    bonded = recording.bond(
+    bonded = bonding.bond(
         store,
         "MAST",
         "EPOXY-5",

@@ -18,7 +18,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
-from lastlook import archive, care_log, deciding, planning, queue, recording, times, waiting, windows
+from lastlook import archive, bonding, care_log, deciding, planning, queue, times, waiting, windows
 from lastlook.catalogue.pictures import ms
 from lastlook.records import CaptureTime, Closing
 from lastlook.store import Caches, Store
@@ -221,9 +221,9 @@ def test_a_stretch_unfolds_to_its_pictures_in_order_of_time(filled: Filled) -> N
 def test_what_waits_for_a_person_stands_above(copy: Filled) -> None:
     now = datetime.now(UTC)
     with Store(copy.archive, by="Ines") as store:
-        recording.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 48, "minimum_c": 15})
+        bonding.adhesive(store, "EPOXY-SLOW", {"full_cure_h": 48, "minimum_c": 15})
         joined = (now - timedelta(hours=2)).isoformat()
-        recording.bond(store, "MAST", "EPOXY-SLOW", joined, figures={"temperature_c": 23.0})
+        bonding.bond(store, "MAST", "EPOXY-SLOW", joined, figures={"temperature_c": 23.0})
         left = sum(len(group.pictures) for group in queue.groups(store))
         found, work = waiting.waiting(store, None)
         # The queue's own groups and the count by SQL are two ways to one number.

@@ -15,14 +15,14 @@ from flask.testing import FlaskClient
 from selenium.webdriver import Chrome
 from werkzeug.test import TestResponse
 
-from lastlook import archive, closing_check, deciding, recording
+from lastlook import archive, bonding, closing_check, deciding, recording
+from lastlook.acts import Act
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions
 from lastlook.closing.records import ViewKind
 from lastlook.closing_check import hidden
 from lastlook.closing_facts import gather
 from lastlook.deciding import Target
-from lastlook.recording import Act
 from lastlook.records import Dimension
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
@@ -47,8 +47,8 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Archive:
         recording.view(store, [ids[1]], [Target(Dimension.RUN, "W03")], ViewKind.CLOSE, ends=["to"])
         recording.record_test(store, "W03", "polarity", True, Act("2026-03-26"), value=4.98, unit="V", instrument="m")
         recording.waive(store, "O2", "W10", Act("2026-04-01", "M. Holm"), reason="no line of sight")
-        recording.adhesive(store, "EPOXY-SLOW", {"kind": "two-part epoxy", "full_cure_h": 72})
-        recording.bond(store, "MAST", "EPOXY-SLOW", "now", figures={"temperature_c": 23.0})
+        bonding.adhesive(store, "EPOXY-SLOW", {"kind": "two-part epoxy", "full_cure_h": 72})
+        bonding.bond(store, "MAST", "EPOXY-SLOW", "now", figures={"temperature_c": 23.0})
         closing_check.close(store, "O2", "2026-04-09 11:44", "epoxy", with_gaps=True)
     return made
 

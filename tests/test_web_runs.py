@@ -21,6 +21,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from lastlook import closing_check, deciding, marking, planning, rebuild, recording, run_record, schedule_edits
+from lastlook.acts import Act
 from lastlook.catalogue import decisions, dump
 from lastlook.closing.records import ViewKind
 from lastlook.deciding import Target
@@ -496,9 +497,7 @@ def test_a_runs_page_shows_its_way_with_gaps_named(copy: Filled) -> None:
 def test_a_runs_evidence_is_what_the_closing_check_says_of_it(copy: Filled) -> None:
     with Store(copy.archive, by="Ines") as store:
         recording.view(store, [copy.ids["K1000140.JPG"]], [Target(Dimension.RUN, "W03")], ViewKind.CONTEXT)
-        recording.record_test(
-            store, "W03", "continuity", True, recording.Act("2026-03-26 10:00", "Ines"), value=0.2, unit="Ω"
-        )
+        recording.record_test(store, "W03", "continuity", True, Act("2026-03-26 10:00", "Ines"), value=0.2, unit="Ω")
         for run in store.plan.runs:
             found = run_record.record(store, run.id)
             for each in found.evidence:
@@ -511,7 +510,7 @@ def test_a_runs_evidence_is_what_the_closing_check_says_of_it(copy: Filled) -> N
 
 
 def test_a_runs_log_is_in_order_of_time(copy: Filled) -> None:
-    act = recording.Act
+    act = Act
     with Store(copy.archive, by="Ines") as store:
         recording.change(store, "W03", "lengthened", act("2026-03-24 13:00", "Ines"), why="too short", length_mm=640)
         recording.change(store, "W03", "installed", act("2026-03-17 09:00", "Ines"))

@@ -1,4 +1,4 @@
-"""What a person records before and after a closing: views, changes, measures, tests, bonds; done, released, waived.
+"""What a person records before and after a closing: views, changes, measures, tests; done, released, waived.
 
 Each is one decision with time and author; taking it back is another. The program records and never releases: a release
 over lines that are open is refused, each of them is waived by name first.
@@ -7,38 +7,26 @@ over lines that are open is refused, each of them is waived by name first.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import datetime
 
 from lastlook import times
+from lastlook.acts import Act, celsius, done_by, needs_person, not_negative, record, words_of
 from lastlook.catalogue import decisions, pictures
 from lastlook.closing import folding, graph, units
-from lastlook.closing.bonds import LONGEST_H
 from lastlook.closing.check import RETEST, open_lines_of
 from lastlook.closing.records import ChangeKind, Line, MeasureKind, State, ViewKind
 from lastlook.closing.testing import CURE, kind_of
 from lastlook.closing_check import check, check_at, just_after, moment
 from lastlook.closing_facts import gather, share_in_region
-from lastlook.deciding import Target, when_done
+from lastlook.deciding import Target
 from lastlook.errors import UsageError
 from lastlook.plan import colours, structure
 from lastlook.plan.ids import is_id
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.projecting import project
 from lastlook.records import Decision, Dimension, Opening, Picture, Step
 from lastlook.store import Store
 from lastlook.times import Order, compare
-
-WORDS_LIMIT = 2000
-
-
-@dataclass(frozen=True, slots=True)
-class Act:
-    """When something was done, as a person says it ('' is now), and who did it ('' is whoever records it)."""
-
-    at: str = ""
-    person: str = ""
 
 
 def view(
@@ -76,7 +64,7 @@ def view(
         "shares": _shares(store, found[0], region) if region is not None else {},
         "person": person.strip() or store.by,
     }
-    decision = _record(store, "view", body)
+    decision = record(store, "view", body)
     return decision, pictures.by_rids(store.catalogue, [picture.rid for picture in found])
 
 
@@ -143,11 +131,11 @@ def change(
     body = {
         "item": id,
         "change": known.value,
-        "why": _words(why),
-        "length_mm": _positive(length_mm, "the cut length"),
+        "why": words_of(why),
+        "length_mm": not_negative(length_mm, "the cut length"),
         "colour": code,
     }
-    return _act(store, "change", body, act, now)
+    return done_by(store, "change", body, act, now)
 
 
 def measure(
@@ -161,8 +149,13 @@ def measure(
         raise UsageError(
             f"there is no measure {kind!r}", f"Give one of {', '.join(each.value for each in MeasureKind)}."
         ) from None
-    body = {"item": id, "measure": known.value, "mm": _positive(mm, "the length"), "instrument": _words(instrument)}
-    return _act(store, "measure", body, act, now)
+    body = {
+        "item": id,
+        "measure": known.value,
+        "mm": not_negative(mm, "the length"),
+        "instrument": words_of(instrument),
+    }
+    return done_by(store, "measure", body, act, now)
 
 
 def record_test(
@@ -195,12 +188,12 @@ def record_test(
         "test": name,
         "passed": passed,
         "value": value,
-        "unit": _words(unit),
-        "text": _words(text),
-        "instrument": _words(instrument),
-        "through": _words(through),
+        "unit": words_of(unit),
+        "text": words_of(text),
+        "instrument": words_of(instrument),
+        "through": words_of(through),
     }
-    return _act(store, "test", body, act, now)
+    return done_by(store, "test", body, act, now)
 
 
 def _of_cure(value: float | None, unit: str) -> str:
@@ -209,23 +202,23 @@ def _of_cure(value: float | None, unit: str) -> str:
         raise UsageError("a temperature needs its figure", "Give --value, in degrees Celsius.")
     if unit.strip().casefold() not in ("", "°c", "c"):
         raise UsageError(f"the unit is {unit.strip()!r}; a cure is reckoned in °C", "Give degrees Celsius.")
-    _celsius(value, "the temperature")
+    celsius(value, "the temperature")
     return "°C"
 
 
 def done(store: Store, step: str, act: Act, *, words: str = "", now: datetime | None = None) -> Decision:
     """Record that a step was finished."""
-    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "words": _words(words)}
-    return _act(store, "done", body, act, now)
+    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "words": words_of(words)}
+    return done_by(store, "done", body, act, now)
 
 
 def witness(
     store: Store, step: str, act: Act, *, attended: bool, words: str = "", now: datetime | None = None
 ) -> Decision:
     """Record a witness of a step: came, or was told in time and did not."""
-    _needs_person(act)
-    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "attended": attended, "words": _words(words)}
-    return _act(store, "witness", body, act, now)
+    needs_person(act)
+    body = {"step": lookup_id(store.plan, Dimension.STEP, step), "attended": attended, "words": words_of(words)}
+    return done_by(store, "witness", body, act, now)
 
 
 def release(store: Store, target: str, act: Act, *, words: str = "", now: datetime | None = None) -> Decision:
@@ -233,7 +226,7 @@ def release(store: Store, target: str, act: Act, *, words: str = "", now: dateti
 
     Refused while anything due before it is open: each such line is waived first. What was waived is kept with it.
     """
-    _needs_person(act)
+    needs_person(act)
     id = lookup_id(store.plan, None, target)
     item = structure.items(store.plan)[id]
     if isinstance(item, Opening):
@@ -255,10 +248,10 @@ def release(store: Store, target: str, act: Act, *, words: str = "", now: dateti
         )
     body = {
         "target": id,
-        "words": _words(words),
+        "words": words_of(words),
         "waived": [line.key for line in lines if line.state is State.WAIVED],
     }
-    return _act(store, "release", body, act, now)
+    return done_by(store, "release", body, act, now)
 
 
 def waive(
@@ -266,8 +259,8 @@ def waive(
 ) -> tuple[Decision, tuple[Line, ...]]:
     """Record that a named person lets an opening be closed without something. Returns the lines that it covers: the one
     that `what` names, else all of the item that are open then; a retest must be named."""
-    _needs_person(act)
-    if not _words(reason):
+    needs_person(act)
+    if not words_of(reason):
         raise UsageError("a waiver needs a reason", "Say why with --reason, as in “no line of sight past the lid”.")
     shut = lookup_id(store.plan, "opening", opening)
     id = lookup_id(store.plan, None, item)
@@ -292,111 +285,10 @@ def waive(
             there += f"with its own time, --at.{again}"
         asked = f"{named!r} of {id}" if named else id
         raise UsageError(f"nothing is open for {asked} before {shut} is closed", there)
-    body: dict[str, object] = {"opening": shut, "item": id, "what": named, "reason": _words(reason)}
+    body: dict[str, object] = {"opening": shut, "item": id, "what": named, "reason": words_of(reason)}
     if not named:
         body["lines"] = [line.what for line in covered]
-    return _act(store, "waiver", body, act, now), tuple(covered)
-
-
-def adhesive(store: Store, id: str, sheet: Mapping[str, object]) -> Decision:
-    """Record what a data sheet says. A later word on the same id replaces it, but never shortens a bond's hold."""
-    if not is_id(id.strip()):
-        raise UsageError(f"{id!r} cannot name an adhesive", "Write letters, digits and hyphens, as in EPOXY-SLOW.")
-    body: dict[str, object] = {"id": id.strip()}
-    for key in ("fixture_h", "handling_h", "full_cure_h", "pot_life_min"):
-        body[key] = _span(_number(sheet.get(key), key), key)
-    _full_cure_is_last(body)
-    body["minimum_c"] = _celsius(_number(sheet.get("minimum_c"), "minimum_c"), "minimum_c")
-    reference = _celsius(_number(sheet.get("reference_c"), "reference_c"), "reference_c")
-    body["reference_c"] = 23.0 if reference is None else reference
-    for key in ("kind", "ratio", "sheet", "note"):
-        body[key] = _words(str(sheet.get(key, "") or ""))
-    return _record(store, "adhesive", body)
-
-
-def _span(value: float | None, what: str) -> float | None:
-    """A time of a data sheet. None at all would end a hold at once, and so would a zero that stands for “not said”."""
-    if value is not None and not 0 < value <= LONGEST_H:
-        raise UsageError(
-            f"{what} is {value:g}; it must be more than 0 and at most {LONGEST_H:g}",
-            "Leave out what the data sheet does not say.",
-        )
-    return value
-
-
-def _full_cure_is_last(body: Mapping[str, object]) -> None:
-    full = body["full_cure_h"]
-    for key in ("fixture_h", "handling_h"):
-        part = body[key]
-        if isinstance(full, float) and isinstance(part, float) and part > full:
-            raise UsageError(
-                f"full cure after {full:g} h would come before {key}, {part:g} h", "Check both on the data sheet."
-            )
-
-
-def bond(
-    store: Store,
-    target: str,
-    adhesive: str,
-    joined: str,
-    *,
-    person: str = "",
-    mixed: str = "",
-    clamp_on: str = "",
-    clamp_off: str = "",
-    figures: Mapping[str, float | None] | None = None,
-    words: Mapping[str, str] | None = None,
-    now: datetime | None = None,
-) -> Decision:
-    """Record a bond of an opening, step, subassembly or part. `figures`: temperature_c, humidity_percent, mass_g;
-    `words`: batch, expiry, ratio, preparation, note."""
-    figures, words = figures or {}, words or {}
-    known = {one.casefold(): one for one in gather(store, ()).adhesives}
-    if adhesive.strip().casefold() not in known:
-        listed = ", ".join(sorted(known.values())) or "none yet"
-        raise UsageError(
-            f"there is no adhesive {adhesive!r} in the list",
-            f"Known: {listed}. Copy its data sheet: 'lastlook adhesive add'.",
-        )
-    body: dict[str, object] = {
-        "target": lookup_id(store.plan, None, target),
-        "adhesive": adhesive.strip(),
-        "joined": _when(store, joined, now),
-        "person": _words(person) or store.by,
-        "mass_g": _positive(figures.get("mass_g"), "the mass"),
-        "humidity_percent": _positive(figures.get("humidity_percent"), "the humidity"),
-        "temperature_c": _celsius(figures.get("temperature_c"), "the temperature"),
-    }
-    for key, said in (("mixed", mixed), ("clamp_on", clamp_on), ("clamp_off", clamp_off)):
-        body[key] = _when(store, said, now) if said.strip() else None
-    for key in ("batch", "expiry", "ratio", "preparation", "note"):
-        body[key] = _words(words.get(key, ""))
-    return _record(store, "bond", body)
-
-
-# ------------------------------------------------------------------------------------------------ the common part
-
-
-def _act(store: Store, kind: str, body: Mapping[str, object], act: Act, now: datetime | None) -> Decision:
-    whole = {**body, **_when(store, act.at, now), "person": _words(act.person) or store.by}
-    return _record(store, kind, whole)
-
-
-def _record(store: Store, kind: str, body: Mapping[str, object]) -> Decision:
-    with store.deciding():
-        decision = decisions.append(store.catalogue, kind, body, by=store.by)
-        project(store, decision)
-    return decision
-
-
-def _when(store: Store, said: str, now: datetime | None) -> dict[str, object]:
-    when = when_done(store, said if said.strip() else "now", now)
-    return {
-        "at": times.format_rfc3339(when.capture_time().instant or when.earliest, "UTC"),
-        "earliest": times.format_rfc3339(when.earliest, "UTC"),
-        "latest": times.format_rfc3339(when.latest, "UTC"),
-        "said": when.text,
-    }
+    return done_by(store, "waiver", body, act, now), tuple(covered)
 
 
 def _visible(store: Store, typed: str) -> str:
@@ -404,40 +296,3 @@ def _visible(store: Store, typed: str) -> str:
     if id not in graph.visible_items(store.plan):
         raise UsageError(f"{id} is no subassembly, run or part", "Name what was changed, not the step or opening.")
     return id
-
-
-def _needs_person(act: Act) -> None:
-    if not act.person.strip():
-        raise UsageError("nobody is named", "Give --person: who releases, waives or attends, by name.")
-
-
-def _words(text: str) -> str:
-    text = " ".join(text.split())
-    if len(text) > WORDS_LIMIT:
-        raise UsageError(f"the words have {len(text)} letters; {WORDS_LIMIT} is the most", "Shorten them.")
-    return text
-
-
-def _number(value: object, what: str) -> float | None:
-    if value is None or value == "":
-        return None
-    try:
-        number = math.nan if isinstance(value, bool) or not isinstance(value, int | float) else float(value)
-    except OverflowError:  # a whole number of hundreds of digits
-        number = math.inf
-    if not math.isfinite(number):
-        raise UsageError(f"{what} is {str(value)[:40]!r}, which is no usable number", "Write a number without a unit.")
-    return number
-
-
-def _positive(value: float | None, what: str) -> float | None:
-    if value is not None and (not math.isfinite(value) or value < 0):
-        raise UsageError(f"{what} is {value:g}; it cannot be negative", "Check the figure.")
-    return value
-
-
-def _celsius(value: float | None, what: str) -> float | None:
-    """No bench is colder or warmer; a figure that is no number would pass every comparison with a minimum."""
-    if value is not None and not -50 <= value <= 200:
-        raise UsageError(f"{what} is {value:g}; it must lie between -50 and 200 °C", "Give it in degrees Celsius.")
-    return value

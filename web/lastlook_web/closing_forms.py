@@ -13,12 +13,12 @@ from flask import Blueprint, flash, render_template, request, url_for
 from werkzeug.utils import redirect
 from werkzeug.wrappers import Response
 
-from lastlook import closing_check, deciding, recording
+from lastlook import bonding, closing_check, deciding, recording
+from lastlook.acts import Act
 from lastlook.catalogue import decisions
 from lastlook.closing_facts import gather
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.recording import Act
 from lastlook.records import Decision
 from lastlook.telling import decision_words
 from lastlook_web.app import store
@@ -165,7 +165,7 @@ def _waive(opening: str, form: Mapping[str, str]) -> Decision:
 
 
 def _bond(opening: str, form: Mapping[str, str]) -> Decision:
-    return recording.bond(
+    return bonding.bond(
         store(),
         _said(form, "target", "what was bonded"),
         _said(form, "adhesive", "the adhesive"),
@@ -194,7 +194,7 @@ def _adhesive(opening: str, form: Mapping[str, str]) -> Decision:
     }
     sheet: dict[str, object] = {name: _number(form, name, words) for name, words in names.items()}
     sheet.update({name: form.get(name, "") for name in ("kind", "ratio", "sheet", "note")})
-    return recording.adhesive(store(), _said(form, "id", "its name"), sheet)
+    return bonding.adhesive(store(), _said(form, "id", "its name"), sheet)
 
 
 def _close(opening: str, form: Mapping[str, str]) -> Decision:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from lastlook import recording
+from lastlook import bonding
 from lastlook.catalogue import decisions
 from lastlook.cli.closing_recording import tell
 from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
@@ -83,7 +83,7 @@ def bond(
     Example:
       lastlook bond O4 --adhesive EPOXY-SLOW --joined "2026-03-27 11:29" --temperature 19 --mass 12 --batch 7741
     """
-    decision = recording.bond(
+    decision = bonding.bond(
         store,
         target,
         adhesive,
@@ -156,7 +156,7 @@ def add(
     Example:
       lastlook adhesive add EPOXY-SLOW --kind "two-part epoxy" --full-cure 72 --minimum 15
     """
-    decision = recording.adhesive(
+    decision = bonding.adhesive(
         store,
         id,
         {
@@ -194,7 +194,7 @@ def load(store: Store, file: Path, as_json: bool) -> int:
     for entry in entries:
         if known.get(str(entry["id"]).casefold()) == _as_record(entry):
             continue
-        told.append(recording.adhesive(store, str(entry["id"]), entry))
+        told.append(bonding.adhesive(store, str(entry["id"]), entry))
     if as_json:
         print_json({"loaded": [one.body["id"] for one in told], "decisions": [one.uid for one in told]})
     else:

@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 import click
 
 from lastlook import recording
+from lastlook.acts import Act
 from lastlook.cli.common import by_option, json_option, needs_store, picture_json, picture_line, plural, print_json
 from lastlook.cli.saying import targets
 from lastlook.closing.records import ChangeKind, MeasureKind, ViewKind
 from lastlook.closing.testing import KINDS
-from lastlook.recording import Act
 from lastlook.records import Decision
 from lastlook.store import Store
 from lastlook.telling import decision_words

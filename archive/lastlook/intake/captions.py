@@ -17,11 +17,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path, PurePath
-from typing import Literal
 
+from lastlook.intake.cue_timing import HEADER, Grammar, Timing, grammar_of, timing_of
 from lastlook.records import Cue, Problem
-
-Grammar = Literal["srt", "vtt", "sbv"]
 
 SUFFIXES = (".vtt", ".srt", ".sbv")
 """Caption files by the end of their name, the best defined grammar first."""
@@ -91,7 +89,7 @@ def parse_captions(data: bytes, name: str) -> Captions | Problem:
     text, warnings = decode(data)
     # Only these end a line in the three grammars; str.splitlines() would also cut at characters inside a sentence.
     lines = re.split(r"\r\n|\n|\r", text)
-    grammar, warning = _grammar(lines, PurePath(name).suffix.lower())
+    grammar, warning = grammar_of(lines, PurePath(name).suffix.lower())
     if grammar is None:
         return Problem(
             name,
@@ -144,98 +142,6 @@ def _broken(text: str) -> tuple[str, ...]:
     return (f"{count} damaged character{'s' if count > 1 else ''} in it",) if count else ()
 
 
-# ------------------------------------------------------------------------------------------------ times
-
-_CLOCK = r"(-?)(?:([0-9]{1,6}):)?([0-9]{1,2}):([0-9]{1,2})(?:[.,]([0-9]{1,9})|:([0-9]{3}))?"
-_TIME = re.compile(_CLOCK)
-_STRICT_VTT = re.compile(r"(?:([0-9]{2,6}):)?([0-5][0-9]):([0-5][0-9])\.([0-9]{3})")
-_SBV_LINE = re.compile(rf"\s{{0,40}}({_CLOCK})\s{{0,9}},\s{{0,9}}({_CLOCK})\s{{0,40}}")
-_HEADER = re.compile(r"WEBVTT(?:[ \t]|$)")
-_ARROW = re.compile(r"-{1,3} ?>")
-_LIKE_TIME = re.compile(r"-?[0-9]{1,6}:[0-9]")
-
-
-def vtt_timestamp_ms(text: str) -> int | None:
-    """Milliseconds of a timestamp exactly as WebVTT §4 writes it (`[hh+:]mm:ss.ttt`), else None."""
-    match = _STRICT_VTT.fullmatch(text)
-    if match is None:
-        return None
-    hours, minutes, seconds, thousandths = (int(part or 0) for part in match.groups())
-    return ((hours * 60 + minutes) * 60 + seconds) * 1000 + thousandths
-
-
-def timestamp_ms(text: str) -> int | None:
-    """Milliseconds of a timestamp in any of the three grammars, read liberally; negative where it has a minus sign.
-
-    Hours and fraction may be missing; a fraction of other than three digits is a decimal fraction (`,5` is 500 ms),
-    cut to the millisecond. None where it is no time, or minutes or seconds pass 59.
-    """
-    match = _TIME.fullmatch(text)
-    if match is None:
-        return None
-    sign, hours, minutes, seconds, fraction, thousandths = match.groups()
-    if int(minutes) > 59 or int(seconds) > 59:
-        return None
-    part = int((fraction or thousandths or "0").ljust(3, "0")[:3])
-    total = ((int(hours or 0) * 60 + int(minutes)) * 60 + int(seconds)) * 1000 + part
-    return -total if sign else total
-
-
-@dataclass(frozen=True, slots=True)
-class _Timing:
-    """A line that says when. `start_ms` is None where it was meant as one and cannot be read."""
-
-    start_ms: int | None
-    end_ms: int
-    exact: bool = True  # written as WebVTT asks
-
-
-def _timing(line: str, grammar: Grammar) -> _Timing | None:
-    """The timing line `line` is, or None where it is not one."""
-    # Most lines are words: ask for the signs of a time before anything dear.
-    if (">" not in line) if grammar != "sbv" else (":" not in line):
-        return None
-    line = line[:1000].translate(_WIDE)  # the settings of a cue are short; a bound keeps every search below linear
-    if grammar == "sbv":
-        match = _SBV_LINE.fullmatch(line)
-        left, right = (match.group(1), match.group(8)) if match else ("", "")
-        if match is None:
-            return None
-    else:
-        arrow = re.search("-->", line) if grammar == "vtt" else _ARROW.search(line)
-        if arrow is None:
-            return None
-        left = line[: arrow.start()].strip()
-        after = line[arrow.end() :].strip()
-        right = after.split(None, 1)[0] if after else ""
-        if not (_LIKE_TIME.match(left) or _LIKE_TIME.match(right)):
-            # In WebVTT the arrow may stand nowhere else; in SubRip it is then part of the sentence.
-            return _Timing(None, 0) if grammar == "vtt" else None
-    start, end = timestamp_ms(left), timestamp_ms(right)
-    if start is None or end is None:
-        return _Timing(None, 0)
-    exact = vtt_timestamp_ms(left) is not None and vtt_timestamp_ms(right) is not None
-    return _Timing(start, end, exact)
-
-
-_WIDE = str.maketrans("：，．。", ":,..")  # full-width signs, as some editors write them
-
-
-def _grammar(lines: Sequence[str], suffix: str) -> tuple[Grammar | None, str]:
-    """Which grammar the file follows by what stands in it (its suffix only settles a doubt), and a warning or ''."""
-    if _HEADER.match(next((line for line in lines if line.strip()), "")):
-        return "vtt", ""
-    for line in lines:
-        timing = _timing(line, "srt")
-        if timing is not None:
-            if suffix == ".vtt":
-                return "vtt", "line 1: the header WEBVTT is missing"
-            return "srt", ""
-        if _SBV_LINE.fullmatch(line[:1000]):
-            return "sbv", ""
-    return None, ""
-
-
 # ------------------------------------------------------------------------------------------------ blocks
 
 
@@ -281,7 +187,7 @@ class _Reader:
                 self._end_block()
                 self._cue, self._skipping = None, False
                 continue
-            timing = _timing(line, self.grammar)
+            timing = timing_of(line, self.grammar)
             if timing is not None:
                 self._start(timing, line, number)
             elif self._cue is not None:
@@ -292,7 +198,7 @@ class _Reader:
                 self._block.append(line)
         self._end_block()
 
-    def _start(self, timing: _Timing, line: str, number: int) -> None:
+    def _start(self, timing: Timing, line: str, number: int) -> None:
         indexed = self.grammar == "srt"
         if indexed and self._cue is not None and self._cue.lines and _is_index(self._cue.lines[-1]):
             self._cue.lines.pop()  # the blank line before the next index is missing
@@ -310,7 +216,7 @@ class _Reader:
         self._cue = self._last = _Raw(timing.start_ms, timing.end_ms, number)
         self.cues.append(self._cue)
 
-    def _fault(self, timing: _Timing) -> str:
+    def _fault(self, timing: Timing) -> str:
         if timing.start_ms is None:
             return "the times cannot be read"
         if timing.start_ms < 0 or timing.end_ms < 0:
@@ -328,7 +234,7 @@ class _Reader:
             return
         first = block[0]
         if self.grammar == "vtt":
-            if _HEADER.match(first):
+            if HEADER.match(first):
                 # RFC 8216 §3.5: the first cue need not be at the start of the clip.
                 if any(line.startswith("X-TIMESTAMP-MAP") for line in block):
                     self.warn("the captions count from a stream's clock: their times may not fit the clip")
