@@ -12,10 +12,13 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from lastlook.cards import layout
 from lastlook.clocks import card, qr
 from lastlook.intake import codes
+from lastlook.intake.code_search import search_here
+from lastlook.intake.settings import IntakeSettings
 from lastlook.records import Code, CodeKind
 from tests import cardviews
 from tests.media import bench_picture
@@ -167,6 +170,31 @@ def test_whole_cards_of_25_pixels_a_marker_pass_the_first_glance_and_are_found()
         assert codes.suspected(seen.grey), "no closer look would be taken"
         found += bool(markers(codes.read_codes(seen.grey)))
     assert found == 12  # 95 % of so few is all of them
+
+
+def test_a_card_of_25_pixels_a_marker_in_a_photo_of_12_megapixels(tmp_path: Path) -> None:
+    """Pixels of the photo as it came: its page shows such a marker with six, and nothing in it is suspected."""
+    dice = np.random.default_rng(45)
+    bench = np.asarray(cv2.resize(cardviews.ground(960, 720, 3), (4000, 3000)), dtype=np.uint8)
+    face = cardviews.card_face(cardviews.printed_cards(dpi=150)[0])
+    on = bench[1500:2000, 2200:2900]
+    seen = cardviews.seen(face, 25, dice, tilt=55, blur=0.9, shadow=0.4, mirrored=True, on=on)
+    whole = bench.copy()
+    whole[1500:2000, 2200:2900] = seen.grey
+    path, page = tmp_path / "K1000101.JPG", tmp_path / "page.jpg"
+    photo = Image.fromarray(whole)
+    photo.save(path, quality=85)
+    photo.reduce(4).save(page, quality=82)
+    assert not codes.suspected(np.asarray(photo.reduce(4))), "the page would do, so nothing is asked here"
+    found = search_here(str(path), str(page), None, photo.size, IntakeSettings(derived=tmp_path))
+    assert set(markers(found)) <= {f"25h9:{number}" for number in codes.CARDS}
+    assert len(markers(found)) >= 2
+    for code in found:
+        if code.kind is CodeKind.MARKER:
+            assert code.mirrored
+            where = np.array(layout.corners_of_marker(int(code.text.removeprefix("25h9:"))))
+            off = np.asarray(code.corners) - cardviews.on_card(seen, where) - (2200, 1500)
+            assert np.abs(off).max() < 3.0, "each corner in its place, in pixels of the photo"
 
 
 def test_the_words_of_format_information_are_the_standards() -> None:

@@ -16,6 +16,7 @@ from pathlib import PurePath
 
 import numpy as np
 import pillow_heif
+from numpy.typing import NDArray
 from PIL import (  # noqa: F401 - naming the plugins registers them; Image.init() would load all of Pillow's
     AvifImagePlugin,
     GifImagePlugin,
@@ -147,6 +148,19 @@ def upright(data: bytes, path: str, edge: int, max_pixels: int) -> tuple[Image.I
     return picture, kept_profile(picture)
 
 
+def grey(data: bytes, path: str, edge: int, max_pixels: int) -> NDArray[np.uint8]:
+    """The photo upright in grey, H×W, made smaller by the largest whole number that leaves its long edge at least
+    `edge` pixels, or by less where the decoder gives that by halving. Of a JPEG only the light is decoded.
+
+    Raises `NotShowable`.
+    """
+    opened = open_photo(data, path, max_pixels)
+    longest = max(opened.width, opened.height)
+    times = max(1, longest // edge)
+    picture = _upright(opened, longest // times, _Notes(), mode="L")
+    return np.asarray(picture.convert("L"), dtype=np.uint8)
+
+
 # ------------------------------------------------------------------------------------------------ opening
 
 
@@ -266,9 +280,10 @@ def _format(image: Image.Image, data: bytes, path: str) -> str:
 # ------------------------------------------------------------------------------------------------ decoding
 
 
-def _upright(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
-    """Decode to a long edge of `edge`, or up to `PAGE_SLACK` times that; "L" or "RGB"; never enlarged."""
-    picture = _load(opened, edge, notes)
+def _upright(opened: Opened, edge: int, notes: _Notes, mode: str | None = None) -> Image.Image:
+    """Decode to a long edge of `edge`, or up to `PAGE_SLACK` times that; "L" or "RGB"; never enlarged. `mode`: "L"
+    spares a JPEG's decoder the colours."""
+    picture = _load(opened, edge, notes, mode)
     profile = picture.info.get("icc_profile") or b""
     try:
         shown = flat(picture, edge)
@@ -289,13 +304,15 @@ def _upright(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
     return shown
 
 
-def _load(opened: Opened, edge: int, notes: _Notes) -> Image.Image:
+def _load(opened: Opened, edge: int, notes: _Notes, mode: str | None = None) -> Image.Image:
     image = opened.image
     if image.format in ("JPEG", "MPO"):
         longest = max(image.size)
         if longest > edge:
             # The decoder halves up to three times; never below what is asked.
-            image.draft(None, (image.width * edge // longest, image.height * edge // longest))
+            image.draft(mode, (image.width * edge // longest, image.height * edge // longest))
+        elif mode:
+            image.draft(mode, image.size)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
