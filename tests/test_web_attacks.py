@@ -30,7 +30,7 @@ from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from lastlook_web.config import Limits
 from lastlook_web.security import HEADERS
-from lastlook_web.visits import Codes, Visits
+from lastlook_web.visits import Codes, Throttle, Visits
 from tests import attacks, webarchive
 from tests.attacks import (
     LAN,
@@ -112,6 +112,42 @@ def test_dns_rebinding(app: Flask, locked: Flask) -> None:
                 assert answer.status_code == 400, (method, host)
                 assert "Set-Cookie" not in answer.headers
     assert locked.test_client().get("/enter", headers={"Host": f"{LAN}:8047"}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host",
+    ["localhost..", ".localhost", "a..b", "x" * 64 + ".example", "evil@localhost", "localhost@evil", "localhost:x",
+     "localhost:123456", "localhost/x", "localhost#", "localhost, evil.example", "[::1%25eth0]", "[::ffff:127.0.0.1]",
+     "127.1", "2130706433", "0.0.0.0", "\u24db\u24de\u24d2al", "\xadlocalhost"],
+)  # fmt: skip
+def test_hosts_that_are_none(client: FlaskClient, caplog: pytest.LogCaptureFixture, host: str) -> None:
+    """A host that one reader takes for this machine and another for something else (CWE-436): refused, in words, with
+    the guards; none of them gets as far as an error that is logged with the path as it was sent (CWE-117)."""
+    answer = client.get(
+        "/help%0aforged", headers={"Host": host, "X-Forwarded-Host": "localhost", "Forwarded": "host=localhost"}
+    )
+    assert answer.status_code == 400
+    assert "does not go by the name" in answer.text
+    assert set(HEADERS) <= set(answer.headers.keys())
+    assert caplog.records == []
+
+
+def test_what_other_sites_reach_for_is_not_even_looked_up(app: Flask, locked: Flask, shared: Filled) -> None:
+    """Learning what an archive holds from how long a question takes, and keeping the viewer at work (CWE-208;
+    Fetch Metadata): pages of another site get nothing of the viewer into theirs, whatever they embed."""
+    for viewer in (app, locked):
+        client = viewer.test_client()
+        for rule in rules(viewer, "GET"):
+            for site, mode, kind in (("cross-site", "no-cors", "image"), ("same-site", "cors", "empty"),
+                                     ("cross-site", "no-cors", "script")):  # fmt: skip
+                headers = {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": mode, "Sec-Fetch-Dest": kind}
+                answer = client.get(filled_in(rule, shared.last_before_o4), headers=headers)
+                assert answer.status_code == 403, rule
+                assert "Set-Cookie" not in answer.headers
+    own = {"Sec-Fetch-Site": "same-origin", "Sec-Fetch-Mode": "no-cors", "Sec-Fetch-Dest": "image"}
+    app.test_client().get(f"/thumb/{shared.last_before_o4}.jpg", headers=own, buffered=True).close()
+    typed = {"Sec-Fetch-Site": "none", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"}
+    assert app.test_client().get("/help", headers=typed).status_code == 200
 
 
 def test_forged_requests_need_the_token_of_the_visit(app: Flask, shared: Filled) -> None:
@@ -502,6 +538,17 @@ def test_visits_end_by_themselves_and_by_each_other() -> None:
     assert not visits.alive(["x"])
 
 
+def test_setting_the_clock_keeps_no_visit_open() -> None:
+    """A clock that steps back would prolong what was left open, one that steps on would end what is in use: all of it
+    is counted from the start of the machine (proc(5), uptime), which nobody sets and which goes on while it sleeps."""
+    began = float(Path("/proc/uptime").read_text().split()[0])
+    for counting in (Visits(idle=3600, longest=10_000), Codes(), Throttle()):
+        assert began - 1 <= counting.clock() < began + 60
+    visits = Visits(idle=3600, longest=10_000)
+    visits.begin("10.0.0.1", "", "passcode")
+    assert 0 <= visits.clock() - visits.every()[0].seen < 60
+
+
 def test_ending_all_other_visits(locked: Flask) -> None:
     """Somebody came in with a passcode that was read along: the builder throws everybody else out."""
     mine, theirs = locked.test_client(), locked.test_client()
@@ -533,6 +580,21 @@ def test_brute_force_of_the_passcode(locked: Flask) -> None:
     assert answers == {403, 429}, "addresses are cheap: all together are slowed"
     last = locked.test_client()
     assert enter(last, environ_overrides={"REMOTE_ADDR": "10.9.9.9"}) == 429
+
+
+def test_guesses_from_many_addresses_of_one_machine(locked: Flask) -> None:
+    """One machine has as many addresses of IPv6 as it likes (RFC 4862, networks of 64 bits; CWE-307): they count as
+    one. And nobody in the network keeps the builder out of the bench computer (CWE-645)."""
+    answers = []
+    for n in range(6):
+        address = {"REMOTE_ADDR": f"fd00:0:0:7::{n + 2:x}"}
+        answers.append(enter(locked.test_client(), "guess-guess", environ_overrides=address))
+    assert answers == [403, 403, 403, 429, 429, 429]
+    assert enter(locked.test_client(), "guess-guess", environ_overrides={"REMOTE_ADDR": "fd00:0:0:8::2"}) == 403
+    for n in range(40):
+        enter(locked.test_client(), "guess-guess", environ_overrides={"REMOTE_ADDR": f"10.1.0.{n}"})
+    assert enter(locked.test_client(), environ_overrides={"REMOTE_ADDR": "10.2.0.1"}) == 429
+    assert enter(locked.test_client(), environ_overrides={"REMOTE_ADDR": "127.0.0.1"}) == 303
 
 
 def test_guessing_and_reusing_the_code_of_a_phone(locked: Flask) -> None:

@@ -24,6 +24,7 @@ from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app, receiving
 from lastlook_web.config import Limits
 from lastlook_web.media import PIECE as CLIP_PIECE
+from lastlook_web.security import HEADERS
 from tests import webarchive
 from tests.attacks import LAN, PASSCODE, enter, filled_in, listening, rules, runner_of, say, token_of, upload
 from tests.media import bench_picture
@@ -58,6 +59,13 @@ def own(filled: Filled) -> Iterator[Flask]:
     app = create_app(ViewerConfig(filled.archive, by="Ines", limits=Limits(3_000_000, 6_000_000, 2_000_000)))
     yield app
     runner_of(app).close()
+
+
+@pytest.fixture(scope="module")
+def heard(shared: Filled) -> Iterator[tuple[str, int]]:
+    """A viewer at a socket."""
+    with listening(create_app(ViewerConfig(shared.archive, by="Ines"))) as where:
+        yield where
 
 
 # ------------------------------------------------------------------------------------------------ prepared files
@@ -212,7 +220,8 @@ def test_many_open_jobs(own: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_expensive_questions(client: FlaskClient) -> None:
     """Questions made to be slow (CWE-1333, CWE-400)."""
     began = time.monotonic()
-    for question in ("a " * 3000, "(" * 3000, "before " * 300, "*" * 500, "W03 " * 400, "\u202e" * 900, "(a+)+$" * 300):
+    for question in ("a " * 3000, "(" * 3000, "before " * 300, "*" * 500, "W03 " * 400, "\u202e" * 900, "(a+)+$" * 300,
+                     "9999-12-31 23:59:59", "W03 until 31 December 9999", "0001-01-01"):  # fmt: skip
         assert client.get("/", query_string={"q": question}).status_code in {200, 400}
         assert client.get("/bench/look", query_string={"of": question}).status_code == 303
     assert time.monotonic() - began < 20
@@ -286,6 +295,30 @@ def test_large_bodies_before_the_passcode_are_dropped_and_told_of(
         let_in = head.format("/bench/photos", len(body), f"Cookie: lastlook-8047={cookie.value}\r\n").encode() + body
         assert say(where, let_in).startswith(b"HTTP/1.1 403"), "who is in may send so much; it lacks its token"
     assert not list(filled.archive.work.rglob("*.part"))
+
+
+@pytest.mark.parametrize(
+    ("head", "code"),
+    [
+        (b"GET /help HTTP/1.1\r\nHost : localhost\r\n", b"400"),
+        (b"GET /help HTTP/1.1\r\nHost: localhost\r\nX: " + b"a" * 300_000 + b"\r\n", b"431"),
+        (b"POST /help HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: gzip, chunked\r\n", b"501"),
+        (b"POST /help HTTP/1.1\r\nHost: localhost\r\nContent-Length: 99999999999999999\r\n", b"413"),
+        (b"GET http://evil.example/help HTTP/1.1\r\nHost: localhost\r\n", b"400"),
+        (b"GET http://localhost/help HTTP/1.1\r\nHost: evil.example\r\n", b"200"),
+        (b"GET /help HTTP/1.1\r\nHost: localhost..\r\n", b"400"),
+        (b"GET /help HTTP/1.1\r\nHost: localhost\r\nHost: evil.example\r\n", b"400"),
+        (b"GET /help HTTP/1.0\r\n", b"400"),
+    ],
+)  # fmt: skip
+def test_the_guards_on_what_the_server_answers_itself(heard: tuple[str, int], head: bytes, code: bytes) -> None:
+    """Refusals from below the pages (CWE-693), and two hosts in one request (CWE-436; RFC 9112, 3.2.2: where a whole
+    address is asked for, its host counts)."""
+    answer = say(heard, head + b"Connection: close\r\n\r\n", wait=5)
+    assert answer[9:12] == code
+    for name, value in HEADERS.items():
+        assert answer.count(f"\r\n{name}: {value}\r\n".encode()) == 1, name
+    assert b"\r\nCache-Control: no-store\r\n" in answer
 
 
 def test_request_smuggling(own: Flask) -> None:

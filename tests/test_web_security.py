@@ -380,6 +380,17 @@ def test_many_addresses_together_are_slowed_too() -> None:
     assert throttle.wait("10.0.1.1") > 0
 
 
+def test_wrong_answers_are_forgotten_an_hour_after_the_wait() -> None:
+    now = 0.0
+    throttle = Throttle(clock=lambda: now, free=3, longest=60.0)
+    for n in range(40):
+        throttle.tried(f"10.0.0.{n}", wrong)
+    assert throttle.wait("10.0.1.1") == 1, "the ten that came while all had to wait were not looked at"
+    now += 1 + 3601
+    assert throttle.tried("10.0.0.7", wrong) == (False, 0.0)
+    assert throttle.wait("10.0.0.7") == throttle.wait("10.0.1.1") == 0
+
+
 def test_a_right_answer_forgets_the_wrong_ones() -> None:
     throttle = Throttle(clock=lambda: 0.0, free=3)
     for _ in range(2):

@@ -277,7 +277,10 @@ class _Reading:
         for phrase in find_time_phrases(self._open, self._zone, self._now):
             since, until = phrase.since, phrase.until
             value = f"{_rfc3339(since)}/{_rfc3339(until)}"
-            label = _bounds_in_words(since, until, self._zone)
+            try:
+                label = _bounds_in_words(since, until, self._zone)
+            except OverflowError:
+                continue  # the calendar ends with the year 9999, in this zone a little sooner: it stays a word
             yield replace(self._piece(phrase.start, phrase.end, "time", value, label), since=since, until=until)
 
     def _items(self) -> Iterator[_Piece]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hmac
 import io
-import time
 from collections.abc import Iterator
 
 import segno
@@ -163,7 +162,7 @@ def _back() -> Response:
 
 
 def _who() -> dict[str, object]:
-    now = time.time()
+    now = visits().clock()
     mine = session.get("visit")
     return {
         "guarded": bool(_config().passcode),

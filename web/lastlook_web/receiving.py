@@ -20,6 +20,7 @@ from flask import Flask
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import BaseWSGIServer, create_server
+from waitress.task import ErrorTask
 from waitress.utilities import RequestEntityTooLarge
 
 from lastlook_web.config import ViewerConfig
@@ -39,7 +40,7 @@ _PIECES = re.compile(r"/bench/upload/u[0-9a-f]{16}")
 
 
 class TooLong(RequestEntityTooLarge):
-    """What waitress answers itself, in words and with our headers."""
+    """What waitress answers itself, in words."""
 
     def to_response(self, ident: str | None = None) -> Any:
         title, message, hint = REFUSALS[413]
@@ -49,8 +50,17 @@ class TooLong(RequestEntityTooLarge):
             f'href="/static/sheet.css"><title>{title}</title><main><section class="sheet"><h1>{title}</h1>'
             f'<p>{message}</p><p>{self.body} {hint}</p><p><a href="/">To the build</a></p></section></main></html>'
         )
-        headers = [("Content-Type", "text/html; charset=utf-8"), ("Cache-Control", "no-store"), *HEADERS.items()]
-        return f"{self.code} {self.reason}", headers, page.encode()
+        return f"{self.code} {self.reason}", [("Content-Type", "text/html; charset=utf-8")], page.encode()
+
+
+class Refusal(ErrorTask):
+    """An answer of waitress' own, to what is no request at all: it carries the guards as well."""
+
+    response_headers: Any
+
+    def execute(self) -> None:
+        self.response_headers.extend([("Cache-Control", "no-store"), *HEADERS.items()])
+        super().execute()
 
 
 class _Dropped:
@@ -115,6 +125,14 @@ def _channel_of(limit: Callable[[Any], int]) -> type[HTTPChannel]:
         """Bounds a body by its head."""
 
         too_long = ""
+        headers: Any
+        proxy_netloc: Any
+
+        def parse_header(self, header_plus: bytes) -> None:
+            super().parse_header(header_plus)
+            # Where a whole address is asked for, its host counts and no other one (RFC 9112, 3.2.2).
+            if self.proxy_netloc:
+                self.headers["HOST"] = str(self.proxy_netloc)
 
         def received(self, data: bytes) -> int:
             before = self.headers_finished
@@ -143,6 +161,7 @@ def _channel_of(limit: Callable[[Any], int]) -> type[HTTPChannel]:
         """One connection, which must get on, and of which one address has only so many."""
 
         parser_class = Parser
+        error_task_class = Refusal
 
         def __init__(self, server: Any, sock: socket.socket, addr: Any, adj: Any, map: Any = None) -> None:
             super().__init__(server, sock, addr, adj, map=map)

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import re
 import secrets
 import socket
-from typing import NoReturn
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, NoReturn
 from urllib.parse import SplitResult, urlsplit
 
 from flask import (
@@ -36,6 +38,9 @@ from werkzeug.wrappers import Response as AnyResponse
 from lastlook_web.config import ViewerConfig, is_loopback
 from lastlook_web.visits import Throttle, Visits
 
+if TYPE_CHECKING:
+    from _typeshed.wsgi import StartResponse, WSGIEnvironment
+
 __all__ = ["HEADERS", "LONGEST_FORM", "Throttle", "host_is_ours", "install", "let_in", "safe_next", "token"]
 
 TOKEN_FIELD = "token"
@@ -48,6 +53,7 @@ _NO_WORDS = frozenset({TOKEN_FIELD, "passcode", "who", "next", "back", "uid", "o
 """Fields that nobody writes, and one that nobody else should read."""
 LONGEST_FORM = 64 * 1024  # bytes; captions are the longest thing anybody types
 _WILDCARDS = frozenset({"0.0.0.0", "::"})
+_HOST = re.compile(r"([A-Za-z0-9_-]{1,63}(\.[A-Za-z0-9_-]{1,63}){0,40}\.?|\[[0-9A-Fa-f:.]{2,45}\])(:[0-9]{1,5})?")
 
 POLICY = "; ".join(
     (
@@ -90,10 +96,22 @@ def install(app: Flask, config: ViewerConfig) -> None:
     app.extensions["lastlook-limits"] = {}
     hosts = _hosts(config)
 
+    answer = app.wsgi_app
+
+    def with_a_host(environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
+        # What is no host at all breaks the finding of pages, before any guard could answer.
+        if not _HOST.fullmatch(environ.get("HTTP_HOST", "")):
+            environ["HTTP_HOST"] = ""
+        return answer(environ, start_response)
+
+    app.wsgi_app = with_a_host  # type: ignore[method-assign]
+
     @app.before_request
     def guard() -> AnyResponse | None:
         if not host_is_ours(request.host, hosts, any_address=config.host in _WILDCARDS):
             abort(400, "This viewer does not go by the name it was called.")
+        if _reached_for():
+            abort(403, "Only the viewer's own pages can ask for this.")
         if _comes_from_elsewhere():
             return _once_more()
         if config.passcode and request.endpoint not in _OPEN and not visits().alive(session.get("visit")):
@@ -160,6 +178,17 @@ def _comes_from_elsewhere() -> bool:
     if request.headers.get("Sec-Fetch-Site") != "cross-site" or request.headers.get("Sec-Fetch-Mode") != "navigate":
         return False
     return request.endpoint is not None and request.endpoint != "static"
+
+
+def _reached_for() -> bool:
+    """Whether a page of another site asks for this as a part of itself. It could read nothing of the answer, but learn
+    from how long it takes what the archive holds, and make the viewer work (Fetch Metadata, resource isolation)."""
+    site = request.headers.get("Sec-Fetch-Site", "same-origin")
+    return (
+        request.method in _SAFE
+        and site not in {"same-origin", "none"}
+        and request.headers.get("Sec-Fetch-Mode") != "navigate"
+    )
 
 
 def _once_more() -> AnyResponse:

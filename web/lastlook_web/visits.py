@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 import threading
 import time
@@ -16,6 +17,13 @@ JOIN_SECONDS = 300.0
 """How long a code for a phone is good: as long as it takes to fetch the phone."""
 _MOST_CODES = 6
 _PASSCODE_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that looks like another one
+
+
+def since_start() -> float:
+    """Seconds that only grow: setting this machine's clock neither ends a visit nor prolongs it. Time asleep counts,
+    where the system tells of it."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 def made_passcode() -> str:
@@ -42,7 +50,7 @@ class Visits:
 
     idle: float
     longest: float
-    clock: Clock = time.time
+    clock: Clock = since_start
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _all: dict[str, Visit] = field(default_factory=dict)
 
@@ -112,7 +120,7 @@ _BROWSERS = (
 class Codes:
     """One-time codes by which a phone is let in without its owner typing the passcode."""
 
-    clock: Clock = time.monotonic
+    clock: Clock = since_start
     seconds: float = JOIN_SECONDS
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _good: dict[str, float] = field(default_factory=dict)
@@ -166,10 +174,12 @@ class Codes:
 class Throttle:
     """Slows down who guesses: after `free` wrong answers each further one doubles the wait, from 1 s to `longest`.
 
-    Counted for each address and, ten times as patiently, for all together, since addresses are cheap.
+    Counted for each address and, ten times as patiently, for all together, since addresses are cheap. This machine is
+    not among all: nobody in the network keeps the builder out of the bench computer. What was wrong is forgotten when
+    an hour has passed since it had to be waited for.
     """
 
-    clock: Clock = time.monotonic
+    clock: Clock = since_start
     free: int = 3
     longest: float = 300.0
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -178,7 +188,7 @@ class Throttle:
     def wait(self, address: str) -> float:
         """Seconds until this address may answer again; 0 for now."""
         with self._lock:
-            return self._left(address, self.clock())
+            return self._left(counted_as(address), self.clock())
 
     def tried(self, address: str, right: Callable[[], bool]) -> tuple[bool, float]:
         """Let `right` judge an answer, and count it: (whether it was right, 0), or (False, the seconds until this
@@ -186,6 +196,7 @@ class Throttle:
 
         Judged under the lock: of many answers that come at once, each counts before the next one is looked at.
         """
+        address = counted_as(address)
         with self._lock:
             now = self.clock()
             wait = self._left(address, now)
@@ -198,17 +209,41 @@ class Throttle:
             return False, 0.0
 
     def _left(self, address: str, now: float) -> float:
-        return max(0.0, *(until - now for _, until in (self._of(address), self._of(""))))
+        return max(0.0, *(self._of(name, now)[1] - now for name, _ in self._names(address)))
+
+    def _names(self, address: str) -> list[tuple[str, int]]:
+        """What an answer of this address counts for, each with how many wrong ones are free."""
+        own = (address, self.free)
+        return [own] if address == _HERE else [own, ("", self.free * 10)]
 
     def _count(self, address: str, now: float) -> None:
-        for name, free in ((address, self.free), ("", self.free * 10)):
-            count = self._of(name)[0] + 1
+        for name, free in self._names(address):
+            count = self._of(name, now)[0] + 1
             # A power beyond what a number holds would be an error, and the wait is bounded anyway.
             pause = min(self.longest, 2.0 ** min(count - free, 60)) if count >= free else 0.0
             self._wrong[name] = count, now + pause
         if len(self._wrong) > 1000:
-            for name in [name for name, (_, until) in self._wrong.items() if until < now - 3600 and name]:
+            for name in [name for name in self._wrong if not self._of(name, now)[0]]:
                 del self._wrong[name]
 
-    def _of(self, address: str) -> tuple[int, float]:
-        return self._wrong.get(address, (0, 0.0))
+    def _of(self, name: str, now: float) -> tuple[int, float]:
+        """How many wrong answers count, and until when has to be waited."""
+        count, until = self._wrong.get(name, (0, 0.0))
+        return (count, until) if until >= now - _FORGOTTEN_S else (0, 0.0)
+
+
+_HERE = "this machine"
+_FORGOTTEN_S = 3600.0
+
+
+def counted_as(address: str) -> str:
+    """By what an address is counted: of IPv6 by its network of 64 bits, in which one machine has all the addresses it
+    likes (RFC 4862); those of this machine are one."""
+    try:
+        given = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    given = getattr(given, "ipv4_mapped", None) or given
+    if given.is_loopback:
+        return _HERE
+    return str(given) if given.version == 4 else str(ipaddress.ip_network((given, 64), strict=False))
