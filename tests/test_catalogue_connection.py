@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
@@ -30,6 +31,25 @@ from lastlook.records import Dimension
 def catalogue(tmp_path: Path) -> Iterator[Catalogue]:
     with Catalogue(tmp_path / "catalogue.db", create=True) as made:
         yield made
+
+
+def test_a_full_disk_can_still_be_asked(tmp_path: Path) -> None:
+    """Not even the few kilobytes beside the catalogue can be had (setrlimit(2), RLIMIT_FSIZE): it is read as it is."""
+    path = tmp_path / "catalogue.db"
+    Catalogue(path, create=True).close()
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, before[1]))
+    try:
+        with Catalogue(path) as full:
+            asked = full.counters()
+            with pytest.raises(ArchiveError, match="cannot be written to") as told, full.writing():
+                full.count_up("times")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert "room" in told.value.hint
+    with Catalogue(path) as again, again.writing():
+        assert again.counters() == asked
+        again.count_up("times")
 
 
 def test_a_transaction_commits_whole_or_leaves_nothing(catalogue: Catalogue) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import socket
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from io import BytesIO
 from pathlib import Path
 
 import pytest
@@ -14,7 +16,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from markupsafe import escape
 
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app, serve
 from lastlook_web.security import HEADERS, LONGEST_FORM, Throttle, host_is_ours, safe_next
@@ -271,6 +273,30 @@ def test_a_fault_becomes_a_page_in_words(
     assert "secret of the machine" not in answer.text
     assert "secret of the machine" in caplog.text
     caplog.clear()  # it was meant to be logged
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [(errno.ENOSPC, "disk is full"), (errno.EROFS, "cannot be written to"), (0, "cannot be written")],
+)
+def test_a_disk_that_refuses_is_told_in_words_and_without_its_paths(
+    filled: Filled, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, number: int, words: str
+) -> None:
+    """CWE-209; numbers of errno(3)."""
+    root = filled.archive.root
+
+    def refusing(*given: object, **more: object) -> None:
+        raise OSError(number, "no", str(root)) if number else ArchiveError(f"{root} cannot be written to", "Look.")
+
+    client = create_app(ViewerConfig(filled.archive, by="Ines")).test_client()
+    token = token_of(client.get("/bench").text)
+    monkeypatch.setattr("tempfile.TemporaryFile", refusing)
+    form = {"token": token, "photos": (BytesIO(b"\xff\xd8\xff\xe0"), "a.jpg")}
+    answer = client.post("/bench/photos", data=form, content_type="multipart/form-data")
+    assert answer.status_code == 500
+    assert words in answer.text
+    assert str(root) not in answer.text
+    assert caplog.records == []
 
 
 # ------------------------------------------------------------------------------------------------ passcode

@@ -359,6 +359,11 @@ def large(store: Store, picture: Picture, edge: int) -> Path:
     try:
         return settings.derived / larger_view(str(original(store, medium)), medium.sha256, settings, edge)
     except (NotShowable, OSError) as error:
+        if not isinstance(error, NotShowable) and not isinstance(error, FileNotFoundError):
+            raise ArchiveError(
+                f"the larger view of {picture.file} cannot be kept: {(error.strerror or 'error').lower()}",
+                "Check the archive's disk and its room.",
+            ) from error
         reason = error.reason if isinstance(error, NotShowable) else "is not where it was"
         raise ArchiveError(
             f"{picture.file} {reason}", "Run 'lastlook verify' to see whether the original is damaged."

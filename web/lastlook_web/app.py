@@ -13,13 +13,17 @@ from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
 from lastlook import sessions
-from lastlook.errors import AmbiguousId, ArchiveBusy, LastlookError, NoSuchId, UsageError
+from lastlook.errors import AmbiguousId, ArchiveBusy, ArchiveError, LastlookError, NoSuchId, UsageError
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
 from lastlook_web import completing, missing, security, ways, words
 from lastlook_web.config import ViewerConfig
 
 _log = logging.getLogger(__name__)
+_DISK = (
+    ((errno.ENOSPC, errno.EDQUOT, errno.EFBIG), "the archive's disk is full"),
+    ((errno.EROFS, errno.EACCES, errno.EPERM), "the archive's folder cannot be written to"),
+)
 _NOT_HERE = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)  # a machine without IPv6 may still list ::1 for its own name
 
 
@@ -94,6 +98,7 @@ def create_app(config: ViewerConfig) -> Flask:
     app.context_processor(_everywhere)
     app.register_error_handler(HTTPException, _refused)
     app.register_error_handler(LastlookError, _told)
+    app.register_error_handler(OSError, _refused_by_the_disk)
     app.register_error_handler(Exception, _broken)
     return app
 
@@ -202,7 +207,18 @@ def _told(error: LastlookError) -> tuple[str, int]:
     title = {404: "Not here", 400: "That cannot be done as asked", 503: "Busy"}.get(code, "The archive needs a look")
     hint = missing.hint(error) if isinstance(error, NoSuchId) else ways.on_page(error.hint)
     offers = missing.offers(store(), error) if isinstance(error, (NoSuchId, AmbiguousId)) else []
-    return _page(code, title, words.sentence(error.message), hint, offers)
+    config: ViewerConfig = current_app.extensions["lastlook-config"]
+    # Where it lies is nobody's business on a page.
+    message = error.message.replace(str(config.archive.root), "the archive's folder")
+    return _page(code, title, words.sentence(message), hint, offers)
+
+
+def _refused_by_the_disk(error: OSError) -> tuple[str, int]:
+    """A disk that is full or may not be written to is no fault of the program."""
+    reason = next((said for codes, said in _DISK if error.errno in codes), "")
+    if not reason:
+        return _broken(error)
+    return _told(ArchiveError(reason, "Make room there, or make the folder writable; nothing that was kept is lost."))
 
 
 def _broken(error: Exception) -> tuple[str, int]:

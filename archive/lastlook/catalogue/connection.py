@@ -14,6 +14,7 @@ from lastlook.catalogue import migrations
 from lastlook.errors import ArchiveBusy, ArchiveDamaged, ArchiveError
 
 BUSY_SECONDS = 30.0
+_NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE)
 Row = tuple[Any, ...]
 
 
@@ -40,6 +41,11 @@ class Catalogue:
         with _words(path):
             address = f"{path.absolute().as_uri()}?{_mode(path, create=create, look_only=look_only or fixed)}"
             self._connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
+            if not (create or look_only or fixed) and _has_no_room(self._connection, path):
+                fixed = True  # a full disk is no reason to show nothing; what is asked to be changed is refused
+                self._connection.close()
+                address = f"{path.absolute().as_uri()}?{_mode(path, create=False, look_only=True)}"
+                self._connection = sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
         try:
             with _words(path):
                 if look_only:
@@ -225,6 +231,19 @@ def _mode(path: Path, *, create: bool, look_only: bool) -> str:
     return "mode=ro" if log.exists() and log.stat().st_size else "mode=ro&immutable=1"
 
 
+def _has_no_room(connection: sqlite3.Connection, path: Path) -> bool:
+    """Whether the disk has not even the few kilobytes by which those who read and write tell of each other, and all
+    that was written is in the file itself."""
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
+    except sqlite3.OperationalError as error:
+        log = path.with_name(path.name + "-wal")
+        return error.sqlite_errorcode in _NO_ROOM and not (log.exists() and log.stat().st_size)
+    except sqlite3.DatabaseError:
+        return False  # told of in words where it is read
+    return False
+
+
 def _in_memory(source: sqlite3.Connection) -> sqlite3.Connection:
     copy = sqlite3.connect(":memory:", isolation_level=None)
     try:
@@ -251,12 +270,12 @@ def _words(path: Path) -> Iterator[None]:
                 f"another program has been writing to {path.parent} for more than {BUSY_SECONDS:.0f} s",
                 "Wait until it has finished, then try again.",
             ) from error
-        if primary == sqlite3.SQLITE_FULL:
+        if primary == sqlite3.SQLITE_FULL or code in _NO_ROOM:
             raise ArchiveError("the disk is full", "Make room; nothing that was saved before is lost.") from error
         if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
             raise ArchiveError(
                 f"{path.parent} cannot be written to, so nothing can be changed",
-                "Make the folder writable, or copy the archive to a disk that is.",
+                "Make room on its disk or make the folder writable, or copy the archive to a disk that is.",
             ) from error
         if primary == sqlite3.SQLITE_IOERR:
             raise ArchiveError(
