@@ -337,6 +337,7 @@ def test_a_full_disk_says_so(runner_of: Callable[..., Runner], empty: Archive, m
         runner.ask("counting", {})
     monkeypatch.undo()
     assert runner.jobs() == []
+    assert not list(empty.work.rglob("*.part"))
 
 
 _TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)

@@ -161,6 +161,8 @@ def keep(folder: Path, job: Job, *, sync: bool) -> None:
                 os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise ArchiveError(
             f"what is being worked on cannot be written down: {(error.strerror or str(error)).lower()}",
             "Check the archive's disk and its room.",

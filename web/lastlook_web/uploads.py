@@ -308,6 +308,8 @@ class Uploads:
                     os.fsync(file.fileno())
             temporary.replace(path)
         except OSError as error:
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
             if error.errno in _FULL:
                 raise _full() from error
             raise ArchiveError(
