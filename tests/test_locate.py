@@ -19,7 +19,19 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from lastlook import aligning, archive, deciding, locate, marking, overlay, planning, rebuild, registering, template
+from lastlook import (
+    aligning,
+    archive,
+    deciding,
+    locate,
+    marking,
+    overlay,
+    picturing,
+    planning,
+    rebuild,
+    registering,
+    template,
+)
 from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
@@ -133,6 +145,19 @@ def test_ties_that_fit_each_other_and_not_the_skin_are_refused(own: Scene, n: fl
         assert found.refusal is not None
         assert found.refusal.reason is reason
         assert found.carried == ()
+
+
+def test_a_place_tied_twice_counts_once(own: Scene) -> None:
+    x, y = own.model.half
+    on = np.array([[-x, -y], [x, -y], [x, y], [-x, y]]) * 0.93
+    pairs = np.stack([own.skin("inside-1", on), own.skin("closed", on)], axis=1).clip(0, [1599, 1199])
+    with Store(own.archive, by="ada") as store:
+        inside, closed = own.ids["inside-1"], own.ids["closed"]
+        marking.tie(store, inside, closed, [*pairs.tolist(), *(pairs[:2] + 1).tolist()])
+        both = [picturing.load(store, pictures.find(store.catalogue, id)) for id in (inside, closed)]
+        hung = registering.register(store, both[0], both[1])
+        assert [name for name in hung.ties.name if name.startswith("tie")] == ["tie 1", "tie 2", "tie 3", "tie 4"]
+        assert hung.said[0] == "Tie 5 is the same place as tie 1 and counts once."
 
 
 def test_depth_is_looked_for_on_few_other_pictures_and_that_is_said(
@@ -268,9 +293,10 @@ def test_what_is_not_marked_is_said(scene: Scene) -> None:
 @pytest.mark.parametrize(
     ("points", "what"),
     [
-        ([[1, 2]], "1 points were given"),
+        ([[1, 2]], "1 point was given"),
         ([[1, 2], [9999, 3]], "lies outside"),
         ([[1, float("nan")], [2, 3]], "two numbers"),
+        ([[5, 5], [5, 5], [5, 5]], "the same place"),
     ],
 )
 def test_bad_marks_are_not_kept(scene: Scene, points: list[list[float]], what: str) -> None:
@@ -278,6 +304,10 @@ def test_bad_marks_are_not_kept(scene: Scene, points: list[list[float]], what: s
         before = decisions.last_seq(store.catalogue)
         with pytest.raises(UsageError, match=what):
             marking.mark(store, scene.ids["closed"], "trace", points)
+        with pytest.raises(UsageError, match="on one line"):
+            marking.mark(store, scene.ids["closed"], "outline", [[10, 10], [500, 500], [1000, 1000]])
+        with pytest.raises(UsageError, match="cannot be"):
+            marking.know_depth(store, "W03", 99999)
         assert decisions.last_seq(store.catalogue) == before
 
 

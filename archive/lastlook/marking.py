@@ -26,6 +26,7 @@ Shape = Literal["trace", "point", "region", "outline", "dimension"]
 SHAPES: tuple[Shape, ...] = get_args(Shape)
 LEAST = {"trace": 2, "point": 1, "region": 3, "outline": 3, "dimension": 2}
 MOST_POINTS = 2000
+DEEPEST = 1000.0  # mm: no model is thicker than this below its skin. Common practice, no source
 Points = NDArray[np.float64]
 Given = Sequence[Sequence[float]] | NDArray[np.float64]
 
@@ -74,6 +75,10 @@ def mark(store: Store, picture: str, shape: str, points: Given, of: str = "", la
     at = _checked(found, points, LEAST[shape])
     if shape == "point" and len(at) != 1:
         raise UsageError("a point is one place", "Give one x,y.")
+    if shape in ("trace", "dimension") and np.ptp(at, axis=0).max() < 1:
+        raise UsageError("all its points are the same place", "Give places apart from each other, or draw a point.")
+    if shape in ("outline", "region") and _area(at) < 1:
+        raise UsageError("its points lie on one line", "Give three or more places around it.")
     target = lookup_id(store.plan, None, of) if of else ""
     body: dict[str, object] = {
         "picture": found.id,
@@ -155,9 +160,9 @@ def know_depth(
         low, high = least or 0.0, most
         if high is None or not 0 <= low <= high:
             raise UsageError("limits of a depth are 0 or more, the smaller one first", "Give --least MM --most MM.")
-        body |= {"mm": (low + high) / 2, "within": 0.0, "least": float(low), "most": _mm(high, "a depth")}
+        body |= {"mm": (low + high) / 2, "within": 0.0, "least": float(low), "most": _mm(high, "a depth", most=DEEPEST)}
     else:
-        body |= {"mm": _mm(mm, "a depth"), "within": _mm(within, "its error")}
+        body |= {"mm": _mm(mm, "a depth", most=DEEPEST), "within": _mm(within, "its error")}
     return _append(store, "known", body)
 
 
@@ -285,9 +290,8 @@ def _checked(picture: Picture, points: Given, least: int) -> Points:
     if at.ndim != 2 or at.shape[1] != 2 or not np.isfinite(at).all():
         raise UsageError("a point is two numbers", "Give points as X,Y in pixels of the upright picture.")
     if not least <= len(at) <= MOST_POINTS:
-        raise UsageError(
-            f"{len(at)} points were given; {least} to {MOST_POINTS} are needed", "Add points, or leave some out."
-        )
+        given = "1 point was given" if len(at) == 1 else f"{len(at)} points were given"
+        raise UsageError(f"{given}; {least} to {MOST_POINTS} are needed", "Add points, or leave some out.")
     if (at < -0.5).any() or (at > [picture.width - 0.5, picture.height - 0.5]).any():
         raise UsageError(
             f"a point lies outside {picture.id}, which is {picture.width} × {picture.height}",
@@ -296,7 +300,12 @@ def _checked(picture: Picture, points: Given, least: int) -> Points:
     return np.round(at, 2)
 
 
-def _mm(value: float, what: str, above: float | None = None) -> float:
-    if not math.isfinite(value) or value < 0 or (above is not None and value <= above) or value > 1e5:
+def _area(corners: Points) -> float:
+    x, y = (corners - corners[0]).T
+    return 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
+
+
+def _mm(value: float, what: str, above: float | None = None, most: float = 1e5) -> float:
+    if not math.isfinite(value) or value < 0 or (above is not None and value <= above) or value > most:
         raise UsageError(f"{what} of {value:g} mm cannot be", "Give millimetres.")
     return float(value)

@@ -25,6 +25,7 @@ from lastlook.store import Store
 Points = NDArray[np.float64]
 
 HAND_PX = 1.3  # of 1600: how exactly a person points at a place in two pictures
+SAME_PLACE_PX = 4.0  # of 1600: two ties so near in both pictures are of one place. Own judgement
 OUTLINE_SLACK = 0.04  # of the model's size: how roughly its outline may be drawn. Own judgement
 
 
@@ -72,6 +73,8 @@ def register(
         HAND_PX * max(outside.size) / 1600,
         TieSource.HAND,
     )
+    twice = _again(hand, SAME_PLACE_PX * max(inside.size) / 1600)
+    hand = hand.take(np.array([name not in twice for name in hand.name], dtype=bool))
     printed, lengths, typed, basis = _known(store, inside, outside, lens_a, lens_b)
     drawn_a, drawn_b = (_outline(store, each) for each in (inside, outside))
     outline = drawn_a if drawn_a is not None else _around(hand, printed, inside)
@@ -109,6 +112,7 @@ def register(
             doubts = doubts or _beside_cards(store, typed, inside, outside)
         if doubts:
             cameras = pose.solve(*fit, allowed=found.allowed)
+    unchecked = () if doubts else scale_doubts.unchecked(lengths)
     return Registration(
         inside,
         outside,
@@ -118,7 +122,7 @@ def register(
         (f"{basis}; not believed" if doubts else basis) if lengths else "",
         (lens_a.basis, lens_b.basis),
         grow is not None,
-        doubts or scale_doubts.unchecked(lengths),
+        (*(f"T{n[1:]} is the same place as {m} and counts once." for n, m in twice.items()), *doubts, *unchecked),
         bool(doubts),
     )
 
@@ -214,6 +218,18 @@ def _length(side: str, p: Points, q: Points, mm: float, within: float) -> Length
 def _outline(store: Store, loaded: Loaded) -> Points | None:
     drawn = marking.outline(store, loaded.picture.id)
     return loaded.to_work(drawn) if drawn is not None else None
+
+
+def _again(hand: Ties, near: float) -> dict[str, str]:
+    """Ties whose place in the first picture was tied before, by name, each with that one: a place tied twice tells no
+    more of the skin, and must not pass for a check of the others."""
+    twice: dict[str, str] = {}
+    for n, name in enumerate(hand.name):
+        before = [m for m in range(n) if hand.name[m] not in twice]
+        gaps = np.linalg.norm(hand.a[before] - hand.a[n], axis=1)
+        if len(gaps) and gaps.min() < near and np.linalg.norm(hand.b[before[int(gaps.argmin())]] - hand.b[n]) < near:
+            twice[name] = hand.name[before[int(gaps.argmin())]]
+    return twice
 
 
 def _stray(drawn: Points | None, hand: Points, loaded: Loaded) -> Refusal | None:
