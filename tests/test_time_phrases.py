@@ -64,6 +64,11 @@ def local_days(text: str) -> tuple[date | None, date | None]:
         ("last year", "2025-01-01", "2025-12-31"),
         ("3 days ago", "2026-04-17", "2026-04-17"),
         ("2 weeks ago", "2026-04-06", "2026-04-12"),
+        ("two weeks ago", "2026-04-06", "2026-04-12"),
+        ("a month ago", "2026-03-01", "2026-03-31"),
+        ("27.3.2026", "2026-03-27", "2026-03-27"),
+        ("before 09.04.2026", None, "2026-04-08"),
+        ("20.3.2026 to 27.3.2026", "2026-03-20", "2026-03-27"),
         ("on Tuesday", "2026-04-14", "2026-04-14"),
         ("last Monday", "2026-04-13", "2026-04-13"),
         ("in 2025", "2025-01-01", "2025-12-31"),
@@ -79,7 +84,19 @@ def test_bounds(text: str, first: str | None, last: str | None) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["may I drill", "the march of the mast", "30 February", "1 to 31 April", "2026-13-01", "frame 11", "3 of 10", ""],
+    [
+        "may I drill",
+        "the march of the mast",
+        "30 February",
+        "1 to 31 April",
+        "2026-13-01",
+        "frame 11",
+        "3 of 10",
+        "31.2.2026",
+        "3/4/2026",
+        "a month",
+        "",
+    ],
 )
 def test_what_is_no_time(text: str) -> None:
     assert find_time_phrases(text, ZONE, NOW) == ()
@@ -95,6 +112,22 @@ def test_a_time_of_day() -> None:
     (phrase,) = find_time_phrases("W03 on 12 March at 10:41", ZONE, NOW)
     assert phrase.since == datetime(2026, 3, 12, 9, 41, tzinfo=UTC)
     assert phrase.until == datetime(2026, 3, 12, 9, 41, 59, 999000, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("text", "day", "hours"),
+    [
+        ("this morning", 20, (0, 12)),
+        ("taken yesterday afternoon", 19, (12, 18)),
+        ("yesterday evening", 19, (18, 24)),
+    ],
+)
+def test_parts_of_a_day(text: str, day: int, hours: tuple[int, int]) -> None:
+    # In April Copenhagen is two hours ahead of UTC.
+    (phrase,) = find_time_phrases(text, ZONE, NOW)
+    midnight = datetime(2026, 4, day, tzinfo=UTC) - timedelta(hours=2)
+    assert phrase.since == midnight + timedelta(hours=hours[0])
+    assert phrase.until == midnight + timedelta(hours=hours[1]) - timedelta(milliseconds=1)
 
 
 _words = st.sampled_from(

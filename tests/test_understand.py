@@ -140,6 +140,28 @@ def test_each_narrowing_says_what_it_is_and_where_it_was_read() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("text", "labels"),
+    [
+        ("on 12 March", ["on 12 Mar 2026"]),
+        ("since 20 March", ["from 20 Mar 2026 on"]),
+        ("until 1 April", ["up to 1 Apr 2026"]),
+        ("12 March at 10:41", ["12 Mar 2026, between 10:41:00 and 10:41:59 +01:00"]),
+        # Two of one kind: pictures of either answer, and that is said.
+        ("W03 and W04 at the mast", ["run W03 (Lantern plus)", "or run W04 (Lantern return)", "subassembly MAST"]),
+    ],
+)
+def test_a_narrowing_speaks_as_a_builder_would(text: str, labels: list[str]) -> None:
+    found = [one.label for one in understand(text, PLAN, NOW, ZONE).narrowings]
+    assert len(found) == len(labels)
+    assert all(want in label for want, label in zip(labels, found, strict=True)), found
+
+
+def test_what_is_left_of_two_runs_needs_no_or() -> None:
+    found = understand("W03 and W04", PLAN, NOW, ZONE, without=frozenset({"run:W03"}))
+    assert [one.label for one in found.narrowings] == ["run W04 (Lantern return)"]
+
+
 def test_a_narrowing_taken_off_becomes_words_again() -> None:
     text = "W03 before mast foot closed"
     assert understand(text, PLAN, NOW, ZONE, without=frozenset({"run:W03"})).left == "W03"

@@ -210,6 +210,14 @@ def test_a_misspelt_word_offers_known_ones_that_answer(client: FlaskClient) -> N
     assert 'class="entry"' in client.get(offered[0]).text
 
 
+def test_an_unknown_word_is_told_and_replaced_as_it_was_written(client: FlaskClient) -> None:
+    page = client.get("/?q=w-99+at+the+mast").text
+    assert "“w-99” is on no picture." in text_of(page)
+    assert any(
+        "mast" in link and "w-99" not in link for link in links(page.split("Nearest known:")[1].split("</p>")[0])
+    )
+
+
 def test_an_empty_answer_says_what_is_absent_and_when_it_was_last_seen(client: FlaskClient, filled: Filled) -> None:
     page = client.get("/?q=W07+after+O2+closed").text
     assert "No picture of W07 after O2 was closed." in text_of(page)

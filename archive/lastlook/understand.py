@@ -138,7 +138,7 @@ def understand(text: str, plan: Plan, now: datetime, zone: str, without: frozens
     text = text[:MAX_CHARACTERS]
     reading = _Reading(text, plan, now, zone)
     pieces = sorted(reading.pieces(), key=lambda piece: piece.start)
-    kept = [piece for piece in pieces if piece.narrowing.key not in without]
+    kept = _either([piece for piece in pieces if piece.narrowing.key not in without])
     question = Question()
     for piece in kept:
         question = _narrowed(question, piece)
@@ -146,6 +146,18 @@ def understand(text: str, plan: Plan, now: datetime, zone: str, without: frozens
     return Understood(
         replace(question, words=left), tuple({piece.narrowing.key: piece.narrowing for piece in kept}.values()), left
     )
+
+
+def _either(pieces: Sequence[_Piece]) -> list[_Piece]:
+    """The pieces, with an "or" before each that widens what one before it has narrowed to: pictures of any answer."""
+    seen: dict[str, str] = {}
+    found = []
+    for piece in pieces:
+        kind, key = piece.narrowing.kind, piece.narrowing.key
+        if kind in _PREFERENCE and seen.setdefault(kind, key) != key:
+            piece = replace(piece, narrowing=replace(piece.narrowing, label=f"or {piece.narrowing.label}"))
+        found.append(piece)
+    return found
 
 
 class _Reading:
@@ -410,8 +422,9 @@ def _rfc3339(instant: datetime | None) -> str:
 
 
 def _bounds_in_words(since: datetime | None, until: datetime | None, zone: str) -> str:
+    """What was asked for, as a builder would say it: whole days as days, since nobody asked for their last second."""
     if since is not None and until is not None:
-        return times.describe_interval(since, until, zone)
+        return times.describe_bounds(since, until, zone)
     if since is not None:
-        return f"from {times.describe_interval(since, since, zone)} on"
-    return f"up to {times.describe_interval(until, until, zone)}" if until is not None else ""
+        return f"from {times.describe_start(since, zone)} on"
+    return f"up to {times.describe_end(until, zone)}" if until is not None else ""

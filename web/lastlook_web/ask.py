@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -263,11 +264,18 @@ def _nearest(asked: Asked, answer: Answer) -> list[tuple[str, list[tuple[str, st
     found = []
     for word, known in answer.nearest.items():
         offers = [(near, asked.address(text=_instead(asked.text, word, near), start=0)) for near in known]
-        found.append((word, offers))
+        found.append((_typed(asked.text, word), offers))
     return found
 
 
 def _instead(text: str, word: str, near: str) -> str:
     """The question with a known word in place of an unknown one, however it was written."""
-    at = text.casefold().find(word.casefold())
-    return f"{text[:at]}{near}{text[at + len(word) :]}" if at >= 0 else near
+    typed = _typed(text, word)
+    at = text.find(typed)
+    return f"{text[:at]}{near}{text[at + len(typed) :]}" if at >= 0 else near
+
+
+def _typed(text: str, word: str) -> str:
+    """An unknown word as it was written: "w-99" is known to the index as w99. The word itself where it is not found."""
+    written = re.search(r"[\W_]*".join(map(re.escape, word)), text, re.IGNORECASE)
+    return written[0] if written else word

@@ -25,7 +25,7 @@ from .order import Order, compare
 from .resolve import resolve
 from .rfc3339 import format_rfc3339, parse_rfc3339
 from .when import When, parse_when
-from .words import OPEN_START, describe, describe_interval
+from .words import OPEN_START, describe, describe_bounds, describe_end, describe_interval, describe_start
 from .zones import zone_named
 
 __all__ = [
@@ -40,7 +40,10 @@ __all__ = [
     "container_claim",
     "creation_date_claim",
     "describe",
+    "describe_bounds",
+    "describe_end",
     "describe_interval",
+    "describe_start",
     "exif_claim",
     "file_system_claim",
     "format_rfc3339",

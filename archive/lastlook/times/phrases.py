@@ -2,7 +2,9 @@
 
 A phrase becomes bounds, both included: `since` and `until`, either of which may be open. Single dates are read by
 `when.parse_when`; only the phrases around them are ours. Own rules: early is to the 10th, mid from the 11th to the
-20th, late from the 21st; "around" is three days to either side; weeks begin on Monday (ISO 8601).
+20th, late from the 21st; "around" is three days to either side; weeks begin on Monday (ISO 8601); a morning ends at
+noon, an afternoon at six. "27.3.2026" is a day, month and year; with strokes nobody can tell which is which, so that
+"3/4/2026" stays words.
 
 "March" and "May" are also other words, so that a month alone counts only behind a preposition.
 """
@@ -27,11 +29,16 @@ _DAY = r"(?:[0-9]{1,2}(?:st|nd|rd|th)?)"
 _YEAR = r"(?:,? (?:20|19)[0-9]{2})"
 _CLOCK = r"(?:,? (?:at )?[0-9]{1,2}:[0-9]{2})"
 _WEEKDAY = r"(?:mon|tues|wednes|thurs|fri|satur|sun)day"
+_DOTTED = r"(?:[0-9]{1,2}\.[0-9]{1,2}\.(?:20|19)[0-9]{2})"
+_NUMBER = r"(?:[0-9]{1,3}|an?|one|two|three|four|five|six)"
+_NUMBERS = {"a": 1, "an": 1, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6}
+_HOURS = {"morning": (0, 12), "afternoon": (12, 18), "evening": (18, 24)}
 _DATE = (
-    rf"(?:[0-9]{{4}}-[0-9]{{2}}(?:-[0-9]{{2}}{_CLOCK}?)?|(?:the )?{_DAY} (?:of )?{_MONTH}\b\.?{_YEAR}?{_CLOCK}?"
+    rf"(?:{_DOTTED}{_CLOCK}?"
+    rf"|[0-9]{{4}}-[0-9]{{2}}(?:-[0-9]{{2}}{_CLOCK}?)?|(?:the )?{_DAY} (?:of )?{_MONTH}\b\.?{_YEAR}?{_CLOCK}?"
     rf"|{_MONTH}\.? (?:the )?{_DAY}\b{_YEAR}?{_CLOCK}?|{_MONTH}\.?{_YEAR}"
-    rf"|(?:today|yesterday)\b{_CLOCK}?|(?:(?:last|this) )?{_WEEKDAY}"
-    rf"|(?:last|this) (?:week|month|year|{_MONTH}\b)|[0-9]{{1,3}} (?:days?|weeks?|months?) ago)"
+    rf"|(?:this|yesterday) (?:{'|'.join(_HOURS)})|(?:today|yesterday)\b{_CLOCK}?|(?:(?:last|this) )?{_WEEKDAY}"
+    rf"|(?:last|this) (?:week|month|year|{_MONTH}\b)|{_NUMBER} (?:days?|weeks?|months?) ago)"
 )
 _BARE = rf"(?:{_DATE}|{_MONTH}\b|(?:20|19)[0-9]{{2}})"  # a month or a year alone needs a preposition
 _PART = r"(?:(?:early|mid|late)(?: |-)(?:in )?|(?:the )?(?:beginning|start|middle|end) of )"
@@ -41,7 +48,7 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = tuple(
         ("range", rf"(?:between|from) (?P<a>{_BARE}|{_DAY}) (?:and|to|until|till|-) (?P<b>{_BARE})"),
         ("range", rf"(?:between |from |on )?(?P<a>{_DATE}|{_DAY}) ?(?:to|until|till|-|–) ?(?P<b>{_DATE})"),
         ("part", rf"(?P<bound>before|after|since|until|till|by|in )? ?(?P<part>{_PART})(?P<a>{_MONTH}{_YEAR}?)"),
-        ("lately", r"(?:in |within |over |during )?the (?:last|past) (?P<n>[0-9]{1,3}) (?P<unit>days?|weeks?|months?)"),
+        ("lately", rf"(?:in |within |over |during )?the (?:last|past) (?P<n>{_NUMBER}) (?P<unit>days?|weeks?|months?)"),
         ("before", rf"(?:before|earlier than|prior to) (?P<a>{_BARE})"),
         ("until", rf"(?:until|till|up to|by) (?:and including )?(?P<a>{_BARE})"),
         ("after", rf"(?:after|later than) (?P<a>{_BARE})"),
@@ -85,7 +92,7 @@ def find_time_phrases(text: str, zone: str, now: datetime) -> tuple[TimePhrase, 
 
 def _bounds(name: str, match: re.Match[str], tz: ZoneInfo, now: datetime) -> tuple[datetime | None, datetime | None]:
     if name == "lately":
-        return _ago(int(match["n"]), match["unit"], tz, now), now
+        return _ago(_number(match["n"]), match["unit"], tz, now), now
     if name == "range":
         last = _date(match["b"], tz, now)
         first = _date(_completed(match["a"], match["b"]), tz, now)
@@ -127,6 +134,7 @@ def _completed(first: str, second: str) -> str:
 def _date(words: str, tz: ZoneInfo, now: datetime) -> When:
     low = re.sub(r"\b(?:the|of|at) |(?<=[0-9])(?:st|nd|rd|th)\b", "", words.lower()).replace(",", "").strip()
     low = re.sub(rf"({_MONTH})\.", r"\1", low)
+    low = re.sub(r"^([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})", lambda m: f"{m[3]}-{int(m[2]):02}-{int(m[1]):02}", low)
     special = _relative(low, tz, now)
     if special is not None:
         return special
@@ -138,9 +146,14 @@ def _date(words: str, tz: ZoneInfo, now: datetime) -> When:
 
 def _relative(low: str, tz: ZoneInfo, now: datetime) -> When | None:
     today = _today(tz, now)
-    ago = re.fullmatch(r"([0-9]+) (day|week|month)s? ago", low)
+    ago = re.fullmatch(rf"({_NUMBER}) (day|week|month)s? ago", low)
     if ago is not None:
-        return _unit_back(ago[2], int(ago[1]), today, tz, low)
+        return _unit_back(ago[2], _number(ago[1]), today, tz, low)
+    part = re.fullmatch(rf"(this|yesterday) ({'|'.join(_HOURS)})", low)
+    if part is not None:
+        day = today - timedelta(days=part[1] == "yesterday")
+        first, after = (day + timedelta(hours=hours) for hours in _HOURS[part[2]])
+        return _days(first, after, tz, low)
     named = re.fullmatch(r"(last|this) (week|month|year)", low)
     if named is not None:
         return _unit_back(named[2], 1 if named[1] == "last" else 0, today, tz, low)
@@ -184,6 +197,10 @@ def _part_of(part: str, when: When, tz: ZoneInfo) -> When:
     if "mid" in word:
         return _days(first.replace(day=11), first.replace(day=21), tz, part)
     return _days(first.replace(day=21), _months_back(first, -1), tz, part)
+
+
+def _number(word: str) -> int:
+    return _NUMBERS[word.lower()] if word.lower() in _NUMBERS else int(word)
 
 
 def _ago(number: int, unit: str, tz: ZoneInfo, now: datetime) -> datetime:

@@ -55,6 +55,35 @@ def describe_interval(earliest: datetime, latest: datetime, zone: str) -> str:
     return f"between {_moment(earliest, tz)} and {_moment(latest, tz)}"
 
 
+def describe_bounds(since: datetime, until: datetime, zone: str) -> str:
+    """Two bounds that somebody asked for, both included: "on 12 Mar 2026" where they are those of one day."""
+    tz = zone_named(zone)
+    if _begins_day(since, tz) and _ends_day(until, tz) and since.astimezone(tz).date() == until.astimezone(tz).date():
+        return f"on {_date(since.astimezone(tz))}"
+    return describe_interval(since, until, zone)
+
+
+def describe_start(since: datetime, zone: str) -> str:
+    """The first moment asked for: a day where it begins one."""
+    tz = zone_named(zone)
+    return _date(since.astimezone(tz)) if _begins_day(since, tz) else _moment(since, tz)
+
+
+def describe_end(until: datetime, zone: str) -> str:
+    """The last moment asked for, included: a day where it ends one."""
+    tz = zone_named(zone)
+    return _date(until.astimezone(tz)) if _ends_day(until, tz) else _moment(until, tz)
+
+
+def _begins_day(instant: datetime, tz: ZoneInfo) -> bool:
+    local = instant.astimezone(tz)
+    return (local - timedelta(milliseconds=1)).date() != local.date()
+
+
+def _ends_day(instant: datetime, tz: ZoneInfo) -> bool:
+    return _begins_day(instant + timedelta(milliseconds=1), tz)
+
+
 def _moment(instant: datetime, tz: ZoneInfo) -> str:
     local = instant.astimezone(tz)
     return f"{_date(local)} {local:%H:%M:%S} {offset_words(local)}"
