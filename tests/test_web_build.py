@@ -240,8 +240,8 @@ def test_what_waits_for_a_person_stands_above(copy: Filled) -> None:
     assert "O3 Deckhouse roof" in words
     assert re.search(r"No load on MAST, EPOXY-SLOW cures: 1 day 2[12] h left", words)
     assert "1 file not used, or only in part" in words
-    assert "Last good backup 9 days ago: due" in words
-    assert "Last check of the originals today" in words
+    assert "Last good backup: 9 days ago, due" in words
+    assert "Last check of the originals: today" in words
     window = f"since={now - timedelta(days=1):%Y%m%dT%H%M%SZ}&until={now + timedelta(days=1):%Y%m%dT%H%M%SZ}"
     row = client.get(f"/?{window}").text.split('id="row-MAST"')[1].split("</article>")[0]
     assert 'class="cure"' in row

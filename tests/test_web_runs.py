@@ -386,6 +386,9 @@ def test_an_archive_without_a_plan_has_a_schedule_that_says_so(tmp_path: Path) -
         pass
     client = create_app(ViewerConfig(made)).test_client()
     assert "The plan has no runs yet." in text_of(client.get("/runs").text)
+    for page in ("/queue", "/bench"):
+        assert "No plan names anything to work on yet" in text_of(client.get(page).text)
+    assert "There is no picture yet." in text_of(client.get("/queue").text)
     assert client.get("/run/W01").status_code == 404
     assert client.get("/runs?edit=W01").status_code == 404
 
@@ -507,6 +510,11 @@ def test_a_runs_evidence_is_what_the_closing_check_says_of_it(copy: Filled) -> N
                 assert given == wanted, (run.id, each.opening.id)
                 assert each.hides == (run.id in full.hides)
         assert any(each.lines for each in run_record.record(store, "W03").evidence)
+    page = client_of(copy).get("/run/W03").text
+    looks = page.split('id="evidence"')[1].split('id="log"')[0]
+    assert ">K1000140.JPG</a>" in looks, "a picture goes by its file, not by its id"
+    assert not re.findall(r">[ps][0-9a-f]{12}(?:-\d+)?</a>", looks)
+    assert 'mark-word-gap"><svg' in looks, "the signs of the closing check"
 
 
 def test_a_runs_log_is_in_order_of_time(copy: Filled) -> None:

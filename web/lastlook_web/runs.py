@@ -14,7 +14,6 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import planning, run_record, schedule_edits, viewing
 from lastlook.catalogue import pictures
-from lastlook.closing.records import State
 from lastlook.errors import NoSuchId, PlanError, UsageError
 from lastlook.plan import colours, gauges
 from lastlook.plan.ids import id_key, plain
@@ -34,13 +33,6 @@ NEW = "new"
 """What stands for a run that is not there yet, in an address. No id of a plan: ids of runs are looked up first."""
 
 _LEFT_OUT = 12  # changes of a schedule that are listed before the rest is counted
-_STATES = {
-    State.PASSED: "passed",
-    State.GAP: "gap",
-    State.STALE: "stale",
-    State.UNDETERMINED: "undetermined",
-    State.WAIVED: "waived",
-}
 
 
 def install(app: Flask) -> None:
@@ -348,15 +340,16 @@ def run(id: str) -> str | AnyResponse:
         found=found,
         run=found.run,
         rule=run_record.RULE,
-        states=_STATES,
         names=NAMES,
         diameter=_diameter,
-        pictures_of=_drawn_on(found),
+        pictures_of=_pictures_of(found),
         zone=store().zone,
     )
 
 
-def _drawn_on(found: run_record.RunRecord) -> dict[str, Picture]:
-    """The pictures on which the run is drawn, by id."""
-    rids = pictures.rids_of_ids(store().catalogue, list(dict.fromkeys(mark.picture for mark in found.marks)))
+def _pictures_of(found: run_record.RunRecord) -> dict[str, Picture]:
+    """The pictures on which the run is drawn, and those its evidence names, by id."""
+    ids = [mark.picture for mark in found.marks]
+    ids += [id for each in found.evidence for line in each.lines for id in (*line.pictures, *line.candidates)]
+    rids = pictures.rids_of_ids(store().catalogue, list(dict.fromkeys(ids)))
     return {one.id: one for one in pictures.by_rids(store().catalogue, list(rids.values()))}
