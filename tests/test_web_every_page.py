@@ -29,6 +29,9 @@ from tests.webarchive import Filled
 LARGEST = 150_000
 """Bytes of a page with its styles and modules, unpacked, before its pictures."""
 
+PAPER = 720
+"""CSS pixels across A4 upright (210 mm at 96 a inch) between margins of 10 mm."""
+
 PASSCODE = "lantern-40"
 
 
@@ -274,6 +277,9 @@ def look_at(driver: Chrome, address: str) -> list[str]:
     driver.find_element(By.TAG_NAME, "body").send_keys(Keys.TAB)  # from now on the focus is one of the keyboard
     wrong += [f"the focus is not seen: {node}" for node in driver.execute_script(_UNSEEN)]
     browser.look(driver, medium="print")
+    size(driver, PAPER)
+    if browser.overflow(driver) > 0:
+        wrong.append(f"{browser.overflow(driver)} pixels too wide for the paper")
     if driver.execute_script(_IN_PRINT):
         wrong.append("controls are printed")
     if driver.execute_script("return getComputedStyle(document.body).backgroundColor") != "rgb(255, 255, 255)":
