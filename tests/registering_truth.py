@@ -14,7 +14,6 @@ from itertools import pairwise
 import cv2
 import numpy as np
 
-from lastlook import locate
 from lastlook.registration import band, camera, depth, features, markers, plane, pose, ties
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.pose import Cameras, Length
@@ -186,7 +185,7 @@ def trial(seed: int, evidence: str) -> tuple[Plane, Band | None]:
 
 def few_ties(seed: int, count: int, careless: float = 1.0) -> Band:
     """Run 0 carried by `count` ties by hand alone; nothing is rendered, since nothing but places goes in. The
-    band is that of `locate`, with what leaving ties out says."""
+    band is that of `locate`."""
     rng = np.random.default_rng(seed)
     pair = scenes.unseen(rng)
     got = plane.register(by_hand(pair, rng, count, careless), pair.outline_in())
@@ -194,16 +193,16 @@ def few_ties(seed: int, count: int, careless: float = 1.0) -> Band:
     lengths = by_hand_lengths(pair, rng)
     cameras = pose.solve(got.ties, got.matrix, *lenses(pair), lengths, allowed=got.allowed)
     assert cameras is not None
-    return carried(pair, cameras, rng, locate.ties_error_mm(got, cameras))
+    return carried(pair, cameras, rng)
 
 
-def carried(pair: Pair, cameras: Cameras, rng: np.random.Generator, ties_error: float = 0.0) -> Band:
+def carried(pair: Pair, cameras: Cameras, rng: np.random.Generator) -> Band:
     """Run 0 traced as a person does, its depth measured to half a millimetre, carried and compared with the truth."""
     wire = pair.model.wires[0]
     path = wire.path[8:-8:4]
     trace = pair.cam_in.project(path) + rng.normal(scale=CLICK_PX, size=(len(path), 2))
     deep = depth.known(max(0.0, -float(path[0, 2]) + float(rng.normal(scale=0.5))), 0.5, "measured")
-    found = band.of_line(cameras, trace, deep, half_bundle=wire.width / 2, ties_error=ties_error)
+    found = band.of_line(cameras, trace, deep, half_bundle=wire.width / 2)
     true = pair.cam_out.project(flat(path[:, :2]))
     on_skin, line = pair.mm(true), pair.mm(found.line)
     errors = np.array([min(_gap(point, p, q) for p, q in pairwise(line)) for point in on_skin])

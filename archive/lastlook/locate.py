@@ -25,8 +25,7 @@ from lastlook.registering import Registration, register
 from lastlook.registration import band, depth, plane
 from lastlook.registration.band import Band
 from lastlook.registration.depth import Depth
-from lastlook.registration.plane import PlaneMap, Refusal
-from lastlook.registration.pose import Cameras
+from lastlook.registration.plane import Refusal
 from lastlook.store import Store
 
 Points = NDArray[np.float64]
@@ -263,7 +262,6 @@ def _carry(
         deep,
         half_bundle=half_bundle(run),
         margin=margin,
-        ties_error=ties_error_mm(found, cameras),
     )
     length = float(np.linalg.norm(np.diff(drawn.skin, axis=0), axis=1).sum()) if len(dense) > 1 else None
     at = lens_b.bend(drawn.line)
@@ -370,21 +368,3 @@ def half_bundle(run: Run | None) -> float:
     if run is None or run.gauge_awg is None:
         return HALF_BUNDLE_MM
     return float(gauges.diameter_mm(run.gauge_awg)) * INSULATION / 2
-
-
-def ties_error_mm(found: PlaneMap, cameras: Cameras) -> float:
-    """What leaving ties out in turn says of the map, in mm: the median distance, where there are few ties."""
-    out = found.left_out[np.isfinite(found.left_out)]
-    if len(out) < 5 or len(found.ties) > 12:
-        return 0.0
-    # Left out, a tie is missed by its own error too: half of it is the map's.
-    return float(np.median(out)) * pixel_mm(cameras, found) / float(np.sqrt(2))
-
-
-def pixel_mm(cameras: Cameras, found: PlaneMap) -> float:
-    """Millimetres on the skin of one pixel of the outside picture, in its middle."""
-    middle = found.ties.b.mean(axis=0)
-    ends = band.pixels_on_skin(
-        cameras.best, np.stack([middle, middle + np.array([1.0, 0.0]), middle + np.array([0.0, 1.0])])
-    )
-    return float((np.linalg.norm(ends[1] - ends[0]) + np.linalg.norm(ends[2] - ends[0])) / 2)

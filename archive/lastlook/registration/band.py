@@ -3,8 +3,11 @@
 half-width = registration error + parallax and depth uncertainty + half bundle + margin.
 
 Errors are what 95 % of possible answers stay within: possible answers are drawn from all cameras, lenses, ties and
-depths that fit what is known, and each carries the run anew. The two kinds are independent, so they add as squares
-before half the bundle and the margin are added. A band is an estimate, never an assurance.
+depths that fit what is known (a parametric bootstrap), and each carries the run anew, so that every place of the run
+has its own. How good a few ties are is learned by leaving each out in turn (`fitting.looseness`) and goes into the
+draws: a tie at the end of the flange is missed by more than the run between the ties is, so that distance is no error
+of the run. The two kinds are independent, so they add as squares before half the bundle and the margin are added. A
+band is an estimate, never an assurance.
 """
 
 from __future__ import annotations
@@ -98,15 +101,13 @@ def of_line(
     *,
     half_bundle: float,
     margin: float = MARGIN_MM,
-    ties_error: float = 0.0,
     depth_within: Floats | None = None,
     trace_px: float | None = None,
     seed: int = 2,
 ) -> Band:
     """The band of a run traced in the inside picture as `line` (N, 2) pixels.
 
-    `depth`: one for the run, or (N,) mm of each point with `depth_within` (N,). `ties_error` mm: what leaving ties out
-    in turn and resampling them says, where that is more than the cameras' own spread. `trace_px`: standard error of the
+    `depth`: one for the run, or (N,) mm of each point with `depth_within` (N,). `trace_px`: standard error of the
     trace, pixels of the inside picture. `cameras` must be scaled.
     """
     if not cameras.scaled:
@@ -118,25 +119,26 @@ def of_line(
     skin = on_skin(best, straight_up(best, line, middle))
     trace = trace_px if trace_px is not None else TRACE_PX * max(best.lens_a.size) / 1600
     within = np.zeros(len(line)) if depth_within is None else depth_within
+    flat, there = (pixels_on_skin(best, seen) for seen in (carry(best, line, 0.0), at))
     plain, full = [], []
     for each in cameras.draws:
         moved = line + rng.normal(scale=trace / np.sqrt(2), size=line.shape)
-        plain.append(_moved(best, skin, carry(each, moved, 0.0), carry(best, line, 0.0)))
+        plain.append(_moved(best, skin, carry(each, moved, 0.0), flat))
         drawn = depth.draw(rng) if isinstance(depth, Depth) else depth + rng.normal() * within
-        full.append(_moved(best, skin, carry(each, moved, np.maximum(drawn, 0.0)), at))
-    registration = np.hypot(np.maximum(_share(np.stack(plain)), ties_error), FLOOR_MM)
-    whole = np.hypot(np.maximum(_share(np.stack(full)), ties_error), FLOOR_MM)
-    deep = np.sqrt(np.maximum(whole**2 - registration**2, 0))
-    half = np.maximum(whole, registration) + half_bundle + margin
+        full.append(_moved(best, skin, carry(each, moved, np.maximum(drawn, 0.0)), there))
+    # What carries the run with its depth holds the registration's error already; that is shown apart.
+    whole = np.hypot(_share(np.stack(full)), FLOOR_MM)
+    registration = np.minimum(np.hypot(_share(np.stack(plain)), FLOOR_MM), whole)
+    deep = np.sqrt(whole**2 - registration**2)
+    half = whole + half_bundle + margin
     edge = around(skin, half)
     return Band(at, skin, half, registration, deep, half_bundle, margin, edge, off_skin(best, edge))
 
 
 def _moved(best: Setup, skin: Floats, there: Floats, here: Floats) -> Floats:
-    """How far, mm on the skin, pixels `there` of the outside picture lie across the run from `here`; points that no
-    draw can place count as far away."""
-    a, b = pixels_on_skin(best, there), pixels_on_skin(best, here)
-    shift = a - b
+    """How far, mm on the skin, pixels `there` of the outside picture lie across the run from `here`, (N, 2) mm on the
+    skin; points that no draw can place count as far away."""
+    shift = pixels_on_skin(best, there) - here
     if len(skin) > 1:
         along = np.gradient(skin, axis=0)
         along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)

@@ -17,6 +17,10 @@ from scipy.stats import t as student
 from lastlook.registration import Bools, Floats, outlines
 from lastlook.registration.ties import Ties
 
+FEW = 12
+"""Up to so many ties, leaving each out in turn says how good they are."""
+_USUAL = 4.0
+"""As so many numbers weighs what was expected of clicks, beside what is left over of so few. Own judgement."""
 FOUR_CLICKS = 2.0
 """Times the usual error of a click that four ties, which cannot show it, are allowed. Common practice, no source."""
 
@@ -148,7 +152,29 @@ def few(count: int) -> float:
         return FOUR_CLICKS
     if count > 5:
         return 1.0
-    return float(student.ppf(0.975, 2 * count - 8 + 4) / norm.ppf(0.975))
+    return float(student.ppf(0.975, 2 * count - 8 + _USUAL) / norm.ppf(0.975))
+
+
+def looseness(residuals: Floats, design: Floats, covariance: Floats) -> float:
+    """How many times worse than stated a few ties are, at least 1, as leaving each out in turn says.
+
+    `residuals` (N, 2) of the ties in units of their stated errors, `design` (2 N, p) their derivatives, `covariance`
+    (p, p) of all that was fitted, from these and whatever else was known. A tie that pulls the fit its way leaves a
+    small residual r; left out, it is missed by e = (I - H)⁻¹ r, where H is its own block of design · covariance ·
+    designᵀ (Cook and Weisberg, Residuals and Influence in Regression, 1982, ch. 2). Each r · e is 2 on average if the
+    stated errors are right, wherever the tie lies. Their mean, with as many degrees of freedom as the fit leaves, is
+    taken together with what was expected as variances are (Gelman et al., Bayesian Data Analysis, 3rd ed., 2.6).
+    """
+    count = len(residuals)
+    fitted = design @ covariance @ design.T
+    freedom = max(2 * count - float(np.trace(fitted)), 0.0)
+    total = 0.0
+    for n, left in enumerate(residuals):
+        own = fitted[2 * n : 2 * n + 2, 2 * n : 2 * n + 2]
+        total += float(left @ np.linalg.lstsq(np.eye(2) - own, left, rcond=1e-9)[0])
+    variance = (_USUAL + freedom * total / (2 * count)) / (_USUAL + freedom)
+    # Ties that fit by luck are no better than usual.
+    return float(np.sqrt(max(1.0, variance)))
 
 
 def distances(matrix: Floats, used: Ties) -> Floats:

@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 
 from lastlook.registration import Floats
 from lastlook.registration.camera import Lens
+from lastlook.registration.fitting import FEW, looseness
 from lastlook.registration.ties import Ties, spread_out
 
 TILT_USUAL = 0.6
@@ -171,7 +172,8 @@ def solve(
     answers.sort(key=lambda each: float(each[0].cost))
     best, setup = answers[0]
     freedom = max(2 * len(a) - 8, 1)
-    noise = max(1.0, 2 * float(best.cost) / (freedom + len(lengths) + 6))
+    loose = _loose(best.fun, best.jac, len(a)) if 4 < len(a) <= FEW else 1.0
+    noise = max(1.0, 2 * _cost(best.fun, len(a), loose) / (freedom + len(lengths) + 6))
     draws: list[Setup] = []
     rng = np.random.default_rng(seed)
     kept = [best]
@@ -182,7 +184,9 @@ def solve(
             break
     shares = np.exp([-(each.cost - best.cost) / noise for each in kept])
     for each, share in zip(kept, shares / shares.sum(), strict=True):
-        covariance = np.linalg.pinv(each.jac.T @ each.jac, rcond=1e-13) * noise
+        design = each.jac.copy()
+        design[: 2 * len(a)] /= loose  # lenses and lengths are no worse because clicks are
+        covariance = np.linalg.pinv(design.T @ design, rcond=1e-13) * noise
         values, vectors = np.linalg.eigh(covariance)
         root = vectors * np.sqrt(np.maximum(values, 0))
         for step in rng.normal(size=(max(8, round(_DRAWS * share)), len(each.x))) @ root.T:
@@ -191,6 +195,18 @@ def solve(
     normals = np.stack([each.normal for each in draws])
     tilt = np.degrees(np.sqrt(np.mean(np.sum((normals - setup.normal) ** 2, axis=1))))
     return Cameras(setup, tuple(draws), scaled, len(kept) > 1, float(tilt))
+
+
+def _loose(left: Floats, design: Floats, ties: int) -> float:
+    """How much worse than stated the ties are, by the fit of the cameras that carry the run: what is known of lenses
+    and lengths holds a tie that is left out, too."""
+    covariance = np.asarray(np.linalg.pinv(design.T @ design, rcond=1e-13), dtype=np.float64)
+    return looseness(left[: 2 * ties].reshape(-1, 2), design[: 2 * ties], covariance)
+
+
+def _cost(left: Floats, ties: int, loose: float) -> float:
+    """Half the sum of squares with the ties that much worse."""
+    return float(np.sum((left[: 2 * ties] / loose) ** 2) + np.sum(left[2 * ties :] ** 2)) / 2
 
 
 def _setup(theta: Floats, lens_a: Lens, lens_b: Lens) -> Setup:
@@ -271,7 +287,11 @@ def _lengths(setup: Setup, ends: _Ends) -> Floats:
 
 def lengths_seen(setup: Setup, lengths: Sequence[Length]) -> Floats:
     """What a setup makes of known lengths, (N,) in its unit, in their order."""
-    return np.concatenate([_lengths(setup, _ends([each])) for each in lengths]) if lengths else np.zeros(0)
+    on_a = np.array([each.on == "a" for each in lengths], dtype=bool)
+    out = np.zeros(len(lengths))
+    # Those on a come first in `_Ends`.
+    out[np.concatenate([np.flatnonzero(on_a), np.flatnonzero(~on_a)])] = _lengths(setup, _ends(lengths))
+    return out
 
 
 def _length_errors(setup: Setup, ends: _Ends) -> Floats:
