@@ -58,6 +58,7 @@ def align(store: Store, first: str, second: str) -> Aligned:
     a, b = pictures.find(store.catalogue, first), pictures.find(store.catalogue, second)
     if a.id == b.id:
         raise UsageError("a picture is aligned with another one", "Name a second picture.")
+    picturing.prepare(store, (a, b))
     one, two = picturing.load(store, a), picturing.load(store, b)
     hung = register(store, one, two)
     if isinstance(hung.found, PlaneMap):

@@ -123,6 +123,7 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
             f"{target or what} is marked on no inside picture",
             "Trace it on one: 'lastlook mark PICTURE trace X,Y X,Y … --of RUN', or draw it in the viewer.",
         )
+    picturing.prepare(store, [outside, *candidates[:_MOST_INSIDE]])
     registered = _Registered(store, picturing.load(store, outside))
     best: Located | None = None
     for candidate in candidates[:_MOST_INSIDE]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,8 +15,9 @@ from lastlook import derived_again, marking, viewing
 from lastlook.catalogue import media
 from lastlook.errors import ArchiveError
 from lastlook.records import Picture, PictureKind
-from lastlook.registration import camera
+from lastlook.registration import camera, features
 from lastlook.registration.camera import Lens
+from lastlook.registration.features import Features
 from lastlook.store import Store
 
 EDGE = 2400
@@ -34,6 +36,18 @@ class Loaded:
     @cached_property
     def grey(self) -> NDArray[np.uint8]:
         return np.asarray(Image.fromarray(self.rgb).convert("L"), dtype=np.uint8)
+
+    @cached_property
+    def _features(self) -> dict[bytes, Features]:
+        return {}
+
+    def features(self, outline: NDArray[np.float64] | None) -> Features:
+        """What there is to match inside `outline` (N, 2) pixels of `rgb`, or in all of it; found once, since several
+        inside pictures are held against one outside picture."""
+        key = outline.tobytes() if outline is not None else b""
+        if key not in self._features:
+            self._features[key] = features.find(self.grey, outline)
+        return self._features[key]
 
     @property
     def size(self) -> tuple[int, int]:
@@ -60,6 +74,11 @@ def load(store: Store, picture: Picture, edge: int = EDGE) -> Loaded:
     except OSError as error:
         raise ArchiveError(f"{picture.file} cannot be read", "Run 'lastlook verify'.") from error
     return Loaded(picture, rgb, max(rgb.shape[:2]) / max(picture.width, picture.height))
+
+
+def prepare(store: Store, shown: Sequence[Picture], edge: int = EDGE) -> None:
+    """Decode the originals of several photos side by side, where that is still to be done, before each is loaded."""
+    viewing.make_large(store, [each for each in shown if each.kind is PictureKind.PHOTO], edge)
 
 
 def page_path(store: Store, picture: Picture, edge: int) -> Path:

@@ -81,7 +81,7 @@ def register(
     grow: plane.Grow | None = None
     alike = ties.none()
     if drawn_a is not None or drawn_b is not None:
-        fa, fb = features.find(inside.grey, drawn_a), features.find(outside.grey, drawn_b)
+        fa, fb = inside.features(drawn_a), outside.features(drawn_b)
         alike = features.match(fa, fb)
         alike = _straight(alike, lens_a, lens_b)
 

@@ -6,8 +6,10 @@ time, a closing or the plan changes, so that a page never walks over all picture
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import chain
@@ -345,6 +347,20 @@ def counts(store: Store, dimension: Dimension) -> dict[str, int]:
 def original(store: Store, medium: Medium) -> Path:
     """Where a medium's original lies; it may be gone, where it was left in place."""
     return store.archive.original(medium.stored, medium.in_place)
+
+
+def make_large(store: Store, shown: Sequence[Picture], edge: int) -> None:
+    """Make the views of several photos that `large` gives, two at a time; of one that cannot be read, it says why."""
+    settings = intake_settings(store, in_place=True)
+    found = (media.get(store.catalogue, each.sha256) for each in shown)
+    wanted = [(str(original(store, each)), each.sha256) for each in found if each is not None and each.shown]
+
+    def make(one: tuple[str, str]) -> None:
+        with contextlib.suppress(NotShowable, OSError):
+            larger_view(*one, settings, edge)
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(make, dict.fromkeys(wanted)))
 
 
 def large(store: Store, picture: Picture, edge: int) -> Path:
