@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from lastlook import deciding, verify
+from lastlook import deciding, recording, verify
 from lastlook.archive import Archive
 from lastlook.catalogue import Catalogue, paths, pictures
+from lastlook.closing.records import ViewKind
 from lastlook.deciding import Target
 from lastlook.records import Closing, Dimension
 from lastlook.store import Store
@@ -220,6 +221,16 @@ def test_a_whole_archive_has_no_findings(whole: Archive) -> None:
     found = verify.verify(whole)
     assert found.findings == ()
     assert found.files == 2
+
+
+def test_what_a_view_says_of_a_picture_is_no_finding_until_its_tags_are_changed(lv40: Archive) -> None:
+    with Store(lv40, by="Ada") as store:
+        both = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
+        recording.view(store, [one.id for one in both], [Target(Dimension.RUN, "W04")], ViewKind.CONTEXT)
+        deciding.untag(store, [both[1].id], [Target(Dimension.RUN, "W04")])  # the newer word counts
+    assert verify.verify(lv40).findings == ()
+    sql(lv40, "DELETE FROM tag WHERE state = 'rejected'")
+    assert [finding.fault for finding in verify.verify(lv40).findings] == [Fault.TAGS]
 
 
 @pytest.mark.parametrize(("damage", "fault", "words"), DAMAGE, ids=[f"{one[0].__name__}-{one[1]}" for one in DAMAGE])

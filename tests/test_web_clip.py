@@ -22,7 +22,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from lastlook import archive, clip_stretches, deciding, rebuild, stills_by_hand
+from lastlook import archive, clip_stretches, deciding, rebuild, stills_by_hand, verify
 from lastlook.catalogue import dump, media, pictures
 from lastlook.deciding import Target
 from lastlook.errors import UsageError
@@ -270,6 +270,7 @@ def test_a_frame_kept_later_is_tagged_by_its_stretch_and_a_rebuild_ends_in_the_s
         assert ("W10", TagState.REJECTED) in {(tag.target, tag.state) for tag in now.tags}
         deciding.undo(store)
         before = dump.dump(store.catalogue)
+    assert not [one for one in verify.verify(copy.archive, read_all=False).findings if one.fault is verify.Fault.TAGS]
     with ThreadPoolExecutor(2) as executor:
         rebuild.rebuild(copy.archive, executor=executor)
     with Store(copy.archive, by="Ines") as store:

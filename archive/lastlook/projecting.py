@@ -13,7 +13,7 @@ from functools import partial
 from typing import Any
 
 from lastlook import clock_fit, grouping, placing, proposing, retime
-from lastlook.catalogue import closings, codes, decisions, pictures
+from lastlook.catalogue import closings, codes, decisions, pictures, placed
 from lastlook.clocks import card
 from lastlook.errors import PlanError
 from lastlook.plan.parse import parse_plan
@@ -32,7 +32,7 @@ def project(store: Store, decision: Decision) -> None:
         if target is not None:
             project(store, target)
     elif decision.kind in {"tag", "view"}:
-        refold(store, [*body["pictures"], *_in_stretch(store, body)])
+        refold(store, [*body["pictures"], *placed.in_stretch(catalogue, body)])
     elif decision.kind in {"close", "reopen"}:
         closings.refold(catalogue, str(body["opening"]))
     elif decision.kind == "still" and decisions.is_undone(catalogue, decision.uid):
@@ -95,14 +95,6 @@ def take_out(store: Store, rids: Sequence[int]) -> None:
     proposing.propose(store, around)
     if any(code.text.startswith(card.PREFIX) for each in shown.values() for code in each):
         refit(store)
-
-
-def _in_stretch(store: Store, body: Mapping[str, Any]) -> list[str]:
-    """The stills in the stretch of a clip that a decision speaks of, those that were taken later too."""
-    if "stretch" not in body:
-        return []
-    clip, first, last = (body["stretch"][key] for key in ("clip", "from_ms", "to_ms"))
-    return [still_id(clip, at) for at, _ in pictures.still_moments(store.catalogue, clip) if first <= at <= last]
 
 
 def _replan(store: Store, decision: Decision) -> None:

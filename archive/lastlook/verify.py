@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 
 from lastlook.archive import Archive, path_to_text
-from lastlook.catalogue import Catalogue, decisions, indexed, media, pictures, plain, tags
+from lastlook.catalogue import Catalogue, decisions, indexed, media, pictures, placed, plain, tags
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveDamaged, LastlookError, TextIndexError, plural
 from lastlook.intake import fingerprint
 from lastlook.progress import Progress, Report, Stage, silent
-from lastlook.records import Dimension, TagState
+from lastlook.records import TagState
 from lastlook.textindex import TextIndex
 
 
@@ -169,17 +169,16 @@ def _lost(catalogue: Catalogue, known: list[Medium]) -> Iterator[Finding]:
 
 
 def _said(catalogue: Catalogue) -> Iterator[Finding]:
-    """What people said of pictures against the tags that stand."""
-    said: dict[str, dict[tuple[Dimension, str], TagState]] = {}
-    for decision in decisions.live(catalogue, "tag"):
-        body: Mapping[str, Any] = decision.body
-        for id in body["pictures"]:
-            stand = said.setdefault(id, {})
-            for word, state in (("set", TagState.SET), ("reject", TagState.REJECTED)):
-                stand.update(((Dimension(dimension), target), state) for dimension, target in body[word])
-    rids = pictures.rids_of_ids(catalogue, list(said))
+    """What people said of pictures, by tags, views and stretches of clips, against the tags that stand."""
+    named: dict[str, None] = {}
+    for kind in tags.SAYING:
+        for decision in decisions.live(catalogue, kind):
+            body: Mapping[str, Any] = decision.body
+            named.update(dict.fromkeys([*body["pictures"], *placed.in_stretch(catalogue, body)]))
+    said = placed.tag_decisions(catalogue, list(named))
+    rids = pictures.rids_of_ids(catalogue, list(named))
     standing = tags.standing(catalogue, list(rids.values()))
-    for id in said:
+    for id in named:
         if id not in rids:
             yield Finding(
                 Fault.TAGS,
@@ -188,7 +187,7 @@ def _said(catalogue: Catalogue) -> Iterator[Finding]:
                 "Its original is missing or unreadable; put it back and run 'lastlook rebuild'.",
             )
             continue
-        wanted = {(*key, state) for key, state in said[id].items()}
+        wanted = {(tag.dimension, tag.target, tag.state) for tag in tags.said_by(said[id])[0]}
         has = {
             (tag.dimension, tag.target, tag.state)
             for tag in standing.get(rids[id], ())

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from lastlook.catalogue import decisions
+from lastlook.catalogue import decisions, pictures
 from lastlook.catalogue.connection import Catalogue
 from lastlook.catalogue.tags import SAYING
-from lastlook.records import Code, CodeKind, Decision
+from lastlook.records import Code, CodeKind, Decision, still_id
 
 _COLUMNS = "p.rid, p.id, p.sha256, p.clip_ms, p.taken_ms, p.earliest_ms, p.latest_ms, m.file"
 _FROM = "FROM picture p JOIN medium m USING (sha256)"
@@ -109,6 +109,14 @@ def tag_decisions(catalogue: Catalogue, ids: Sequence[str]) -> dict[str, list[De
                 there.append(decision)
                 there.sort(key=lambda one: one.seq)
     return found
+
+
+def in_stretch(catalogue: Catalogue, body: Mapping[str, Any]) -> list[str]:
+    """The stills in the stretch of a clip that a decision speaks of, those that were taken later too; else []."""
+    if "stretch" not in body:
+        return []
+    clip, first, last = (body["stretch"][key] for key in ("clip", "from_ms", "to_ms"))
+    return [still_id(clip, at) for at, _ in pictures.still_moments(catalogue, clip) if first <= at <= last]
 
 
 def _of_stretches(catalogue: Catalogue, stills: Sequence[str]) -> list[tuple[str, Decision]]:
