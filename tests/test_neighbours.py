@@ -65,6 +65,7 @@ def test_only_local_time_lies_between_and_the_neighbours_know_their_zone() -> No
 def test_a_camera_in_another_zone_wrote_its_own_local_time() -> None:
     time = clip("2026-07-12T11:41:07Z", beside("2026-07-12T11:30:00", "2026-07-12T11:50:00", "+05:30"))
     assert time.instant == utc("2026-07-12T06:11:07")
+    assert span(time) == (utc("2026-07-12T06:09:37"), utc("2026-07-12T06:12:37.999"))  # the clip's length either way
     assert "is local time at +05:30" in time.why
 
 

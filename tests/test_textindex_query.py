@@ -47,6 +47,8 @@ from lastlook.textindex.query import (
         ("(white wire) or loom", "(white wire) or loom"),
         ("lantern -(deck or hull)", "lantern -(deck or hull)"),
         ("W 03", "w3 or (w 3)"),
+        ("mast 03", "mast3 or (mast 3)"),  # the longest word of an id has four letters
+        ("frame 11", "frame 11"),
         ("0.5 mm rod", "0.5mm rod"),
         ("", None),
         ("  \t ", None),

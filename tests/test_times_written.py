@@ -263,6 +263,8 @@ def test_an_interval_in_words() -> None:
     assert times.describe_interval(*when("2026-03-12 10:41"), BERLIN) == (
         "12 Mar 2026, between 10:41:00 and 10:41:59 +01:00"
     )
+    # RFC 3339 §4.3: "-00:00" would say that the local offset is not known.
+    assert times.describe_interval(*when("2026-03-12 10:41:00"), "UTC") == "12 Mar 2026 09:41:00 +00:00"
 
 
 @pytest.mark.parametrize(
