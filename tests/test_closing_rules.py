@@ -665,6 +665,28 @@ def test_bends_are_judged_by_the_outer_diameter() -> None:
     assert not flagged(6.0)
 
 
+@pytest.mark.parametrize(
+    ("polarity", "colour", "told"),
+    [
+        ("+", "BK", "negative"),
+        ("positive", "WH", "negative"),
+        ("+", "RD", ""),
+        ("-", "RD", "positive"),
+        ("common", "RD", "positive"),
+        ("-", "BK", ""),
+        ("", "RD", ""),
+    ],
+)
+def test_a_colour_that_others_use_for_the_other_pole_is_told(polarity: str, colour: str, told: str) -> None:
+    """Red is positive and black negative to most; white and yellow serve as negative (common practice, no source)."""
+    run = replace(PLAN.runs[0], polarity=polarity, colour=colour)
+    facts = r.Facts(replace(PLAN, runs=(run,)))
+    notes = electrical.notes_for(facts, run, requirements.of_item(facts.plan, run), TEN)
+    said = [note for note in notes if "a colour that others use for" in note.text]
+    assert [note.text.rsplit(" ", 1)[1] for note in said] == ([told] if told else [])
+    assert not any(note.flagged for note in said)
+
+
 def test_colours_are_told_and_never_judged() -> None:
     facts = replace(EVERYTHING, changes={"W03": (change(6, "colour-substituted", colour="BU"),)})
     notes = check(facts, O4, TEN).notes
