@@ -1,7 +1,8 @@
-"""What is brought up to date by the tags that changed is what reading everything anew would give."""
+"""What is brought up to date by the pictures that changed is what reading everything anew would give."""
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import random
 from contextlib import suppress
@@ -17,14 +18,18 @@ from hypothesis import strategies as st
 
 from lastlook import deciding, planning, queue, schedule_edits, sessions, viewing, waiting, windows
 from lastlook.archive import open_at
-from lastlook.catalogue import changes, columns, media, pictures, review, tags
+from lastlook.catalogue import changes, columns, grouped, media, pictures, review, tags
 from lastlook.deciding import Target
-from lastlook.errors import UsageError
-from lastlook.records import ClockCorrection, Dimension
+from lastlook.errors import PlanError, UsageError
+from lastlook.plan.write import dump_plan
+from lastlook.records import CaptureTime, ClockCorrection, Dimension, Picture
 from lastlook.store import Caches, Store
 from tests import generated
 
-ACTS = ("tag", "step", "no", "undo", "close", "reopen", "group", "session", "clock", "retire", "plan")
+ACTS = (
+    *("tag", "step", "no", "caption", "undo", "close", "reopen", "group", "session", "start", "clock", "merge"),
+    *("retire", "title", "depth", "moved", "arrive", "drop", "time", "burst", "rename"),
+)
 
 
 @pytest.fixture(scope="module")
@@ -71,9 +76,30 @@ def act(store: Store, kind: str, seed: int) -> None:
     elif kind == "retire":
         run = chance.choice(store.plan.runs)
         schedule_edits.retire(store, run.id, planning.uid_in_force(store))
-    elif kind == "plan":
-        title = store.plan.subassemblies[0].title
-        planning.load(store, store.plan_text.replace(title, f"{title.split(' no.')[0]} no. {seed}"), "plan.toml")
+    elif kind == "caption":
+        # Of the picture that the overview shows as the newest of some subassembly.
+        last = chance.choice([row.last for row in viewing.overview(store).rows if row.last is not None])
+        deciding.tag(store, [last.id], [], f"seen again {seed}")
+    elif kind in {"title", "depth", "moved"}:
+        first, *others = store.plan.subassemblies
+        titled = f"{first.title.split(' no.')[0]} no. {seed}"
+        within = "" if first.within else next(one.id for one in others if one.within != first.id)
+        every: dict[str, dict[str, Any]] = {
+            "title": {"title": titled},
+            "depth": {"depth_mm": float(1 + seed % 90)},
+            "moved": {"within": within},
+        }
+        said = every[kind]
+        plan = replace(store.plan, subassemblies=(replace(first, **said), *others))
+        with suppress(PlanError):  # one that would lie in itself
+            planning.load(store, dump_plan(plan, store.plan_text), "plan.toml")
+    elif kind == "merge":
+        keys = chance.sample([key for key, _ in media.cameras(store.catalogue) if key], 2)
+        deciding.merge_cameras(store, *keys)
+    elif kind == "start":
+        sessions.start(store, [sub])
+    elif kind in {"arrive", "drop", "time", "burst", "rename"}:
+        by_row(store, kind, some[0], seed)
     elif kind == "session":
         day = generated.START.date() + timedelta(days=chance.randrange(300))
         sessions.add(store, [sub], f"{day} 09:00", f"{day} 19:00")
@@ -83,9 +109,36 @@ def act(store: Store, kind: str, seed: int) -> None:
             queue.accept(store, group)
 
 
+def by_row(store: Store, kind: str, one: Picture, seed: int) -> None:
+    """One change of rows alone, as taking files in makes many at once."""
+    catalogue = store.catalogue
+    medium = media.get(catalogue, one.sha256)
+    assert medium is not None
+    moment = generated.START + timedelta(days=seed % 300, minutes=seed % 600)
+    time = CaptureTime(moment, moment, moment + timedelta(seconds=1), "exif-original", "")
+    with catalogue.writing():
+        if kind == "arrive":
+            sha256 = hashlib.sha256(f"{seed}".encode()).hexdigest()
+            media.add(catalogue, replace(medium, sha256=sha256, kind="photo", file=f"{seed}.jpg", belongs_to=""))
+            pictures.add_photo(
+                catalogue, sha256, width=4, height=3, time=time, quality=None, thumb=f"{seed}", page=f"{seed}"
+            )
+        elif kind == "drop":
+            pictures.drop(catalogue, [one.rid])
+        elif kind == "time":
+            pictures.set_times(catalogue, [(one.rid, time)])
+        elif kind == "burst":
+            open_now = [each.rid for group in queue.groups(store)[:1] for each in group.pictures] or [one.rid]
+            grouped.set_groups(catalogue, dict.fromkeys(open_now, seed))
+        else:
+            media.add(catalogue, replace(medium, file=f"renamed {seed}.jpg"))
+
+
 def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
     """All that pages show at a glance, in a form that compares."""
     series = windows.series(store, cache)
+    arrays = store.columns
+    subs = store.plan.subassemblies
     return [
         viewing.overview(store, cache),
         viewing.tally(store, cache),
@@ -94,11 +147,13 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
         queue.groups(store),
         queue.groups(store, everything=True),
         queue.placed_count(store),
+        [arrays.version, *(getattr(arrays, name).tolist() for name in ("rid", "taken", "earliest", "latest", "still"))],
+        [store.tagged(arrays, Dimension.SUBASSEMBLY, (sub.id,)).tolist() for sub in subs],
     ]
 
 
 @settings(max_examples=6, deadline=None)
-@example([(kind, 7) for kind in (*ACTS, "reopen", "close")])
+@example([(kind, 7) for kind in (*ACTS, "reopen", "close", "arrive", "undo")])
 @given(st.lists(st.tuples(st.sampled_from(ACTS), st.integers(0, 10_000)), min_size=1, max_size=4))
 def test_what_follows_is_what_is_read_anew(
     kept: tuple[Path, Caches, viewing.OverviewCache], acts: list[tuple[str, int]]
@@ -174,14 +229,14 @@ def test_changes_are_those_of_the_rows_and_unknown_where_one_was_not_noted(
     kept: tuple[Path, Caches, viewing.OverviewCache],
 ) -> None:
     with Store(open_at(kept[0]), by="Ada") as store:
-        before = store.catalogue.counters()["tags"]
+        before = changes.versions(store.catalogue)
         every = pictures.every_rid(store.catalogue)
         stood = tags.standing(store.catalogue, every)
         rids = pictures.every_rid(store.catalogue)[5:8]
         ids = [one.id for one in pictures.by_rids(store.catalogue, rids)]
         sub = store.plan.subassemblies[-1].id
         deciding.tag(store, ids, [Target(Dimension.SUBASSEMBLY, sub)], None)
-        now = store.catalogue.counters()["tags"]
+        now = changes.versions(store.catalogue)
         stand = tags.standing(store.catalogue, every)
         # Those that were named, and what lies beside them and is proposed anew.
         differing = {rid for rid in every if stood.get(rid) != stand.get(rid)}
@@ -189,9 +244,12 @@ def test_changes_are_those_of_the_rows_and_unknown_where_one_was_not_noted(
         assert set(changes.since(store.catalogue, before, now) or ()) == differing
         assert changes.since(store.catalogue, now, now) == []
         assert changes.since(store.catalogue, now, before) is None
-        with store.catalogue.writing():
-            store.catalogue.count_up("tags")  # as an earlier version of the program did
-        assert changes.since(store.catalogue, before, now + 1) is None
+        for at, counter in enumerate(("tags", "times")):
+            now = changes.versions(store.catalogue)
+            with store.catalogue.writing():
+                store.catalogue.count_up(counter)  # as an earlier version of the program did
+            one_more = (now[0] + (at == 0), now[1] + (at == 1))
+            assert changes.since(store.catalogue, now, one_more) is None
 
 
 def test_nothing_is_kept_of_what_is_taken_back(kept: tuple[Path, Caches, viewing.OverviewCache]) -> None:

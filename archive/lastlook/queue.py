@@ -14,7 +14,7 @@ from __future__ import annotations
 import bisect
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -97,10 +97,19 @@ class _Entry:
 
 @dataclass(frozen=True, slots=True)
 class _Grouped:
-    """The groups in order, and by what they share and their first picture."""
+    """The groups in order, and by what they share and their first picture. `places`: what lies in what by the plan."""
 
+    places: tuple[object, ...]
     groups: tuple[Group, ...]
     known: Mapping[tuple[str, tuple[str, ...], int], Group]
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """Open pictures in order of time, and the sessions by which they were told apart."""
+
+    sessions: tuple[Session, ...]
+    entries: list[_Entry]
 
 
 def groups(store: Store, *, everything: bool = False) -> list[Group]:
@@ -111,7 +120,7 @@ def groups(store: Store, *, everything: bool = False) -> list[Group]:
     def make(was: _Grouped | None = None, _: Sequence[int] = ()) -> _Grouped:
         return _groups(store, sessions, was, everything=everything)
 
-    return list(store.followed(name, make, make, of=sessions).groups)
+    return list(store.followed(name, make, make, of=(sessions, _places(store.plan))).groups)
 
 
 def placed_count(store: Store) -> int:
@@ -123,9 +132,19 @@ def placed_count(store: Store) -> int:
     return len(store.followed("placed", lambda: frozenset(review.placed_rids(store.catalogue)), update))
 
 
-def _groups(store: Store, sessions: Sequence[Session], was: _Grouped | None, *, everything: bool) -> _Grouped:
-    """`was`: the groups before some tags changed; those of the very same pictures are not made anew."""
+def _places(plan: Plan) -> tuple[object, ...]:
+    return (
+        tuple((sub.id, sub.within) for sub in plan.subassemblies),
+        tuple((step.id, step.subassembly) for step in plan.steps),
+    )
+
+
+def _groups(store: Store, sessions: tuple[Session, ...], was: _Grouped | None, *, everything: bool) -> _Grouped:
+    """`was`: the groups before some pictures changed; those of the very same pictures are not made anew."""
     plan = store.plan
+    places = _places(plan)
+    if was is not None and was.places != places:
+        was = None
     homes = {step.id: step.subassembly for step in plan.steps}
     gathered: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
     stretch, last = 0, None
@@ -151,28 +170,64 @@ def _groups(store: Store, sessions: Sequence[Session], was: _Grouped | None, *, 
         same = before is not None and before.pictures == tuple(each)
         known[key] = before if before is not None and same else _group(where, each, homes, plan)
     found = sorted(known.values(), key=lambda group: (-group.worth, group.pictures[0].taken_ms or 0, group.id))
-    return _Grouped(tuple(found), known)
+    return _Grouped(places, tuple(found), known)
 
 
-def _entries(store: Store, sessions: Sequence[Session]) -> list[_Entry]:
+def _entries(store: Store, sessions: tuple[Session, ...]) -> list[_Entry]:
     """What is open and needs grouping, in order of time, those of unknown time last."""
+    within = _Within(sessions)
 
-    def make() -> list[_Entry]:
-        return [_entry(one, sessions) for one in review.open_pictures(store.catalogue) if not _refused(one)]
+    def make() -> _Opened:
+        every = review.open_pictures(store.catalogue)
+        return _Opened(sessions, [_entry(one, within) for one in every if not _refused(one)])
 
-    def update(was: list[_Entry], rids: Sequence[int]) -> list[_Entry]:
+    def update(was: _Opened, rids: Sequence[int]) -> _Opened:
         changed = set(rids)
-        now = [entry for entry in was if entry.one.rid not in changed]
+        now = [entry for entry in was.entries if entry.one.rid not in changed]
         for one in review.open_pictures(store.catalogue, rids):
             if not _refused(one):
-                bisect.insort(now, _entry(one, sessions), key=lambda entry: entry.after)
-        return now
+                bisect.insort(now, _entry(one, within), key=lambda entry: entry.after)
+        spans = [
+            (pictures.ms(each.start), pictures.ms(each.end))
+            for each in (*was.sessions, *sessions)
+            if each not in was.sessions or each not in sessions
+        ]
+        if spans:
+            low, high = min(start for start, _ in spans), max(end for _, end in spans)
+            now = [_entry(entry.one, within) if _touches(entry.one, low, high) else entry for entry in now]
+        return _Opened(sessions, now)
 
-    return store.followed("open pictures", make, update, of=sessions)
+    return store.followed("open pictures", make, update, of=sessions).entries
 
 
-def _entry(one: Open, sessions: Sequence[Session]) -> _Entry:
-    session = _session_of(one, sessions) if one.taken_ms is not None and one.clip_ms is None else None
+def _touches(one: Open, low: int, high: int) -> bool:
+    return (
+        one.earliest_ms is not None and one.latest_ms is not None and one.latest_ms >= low and one.earliest_ms <= high
+    )
+
+
+class _Within:
+    """The sessions, so laid out that the one of a picture is found among a year of them."""
+
+    def __init__(self, sessions: Sequence[Session]) -> None:
+        self._sessions = sessions  # in order of their start
+        self._starts = [pictures.ms(each.start) for each in sessions]
+        self._longest = max((pictures.ms(each.end) - pictures.ms(each.start) for each in sessions), default=0)
+
+    def session_of(self, one: Open) -> Session | None:
+        """The first session that holds more than half of the time a picture may be of."""
+        if one.earliest_ms is None or one.latest_ms is None:
+            return None
+        last = bisect.bisect_right(self._starts, one.latest_ms)
+        first = bisect.bisect_left(self._starts, one.earliest_ms - self._longest - 1)
+        if first == last:
+            return None
+        time = _time(one)
+        return next((each for each in self._sessions[first:last] if each.share(time) > 0.5), None)
+
+
+def _entry(one: Open, within: _Within) -> _Entry:
+    session = within.session_of(one) if one.taken_ms is not None and one.clip_ms is None else None
     need = _need(one)
     sure = need is Need.APPLIED and _top(one) >= SURE
     return _Entry(
@@ -330,11 +385,6 @@ def _signature(one: Open) -> tuple[str, ...]:
         if claim.confidence >= _WORTH:
             best.setdefault(claim.dimension, claim.target)
     return best.get(Dimension.SUBASSEMBLY, ""), best.get(Dimension.STEP, "")
-
-
-def _session_of(one: Open, sessions: Iterable[Session]) -> Session | None:
-    time = _time(one)
-    return next((session for session in sessions if session.share(time) > 0.5), None)
 
 
 def _group(where: str, each: list[Open], homes: dict[str, str], plan: Plan) -> Group:

@@ -41,9 +41,9 @@ class Caches:
     columns: columns.Columns | None = None
     plan: tuple[str, Plan] | None = None
     tagged: dict[tuple[str, ...], NDArray[np.bool_]] = field(default_factory=dict)
-    tagged_of: tuple[int, int] = (-1, -1)  # the versions of columns and tags that `tagged` was read from
+    tagged_of: tuple[columns.Columns | None, int] = (None, -1)  # the columns and the count that `tagged` was read from
     kept: dict[str, tuple[object, object]] = field(default_factory=dict)  # by name: (version, what was made of it)
-    followed: dict[str, tuple[object, int, object]] = field(default_factory=dict)  # (version but tags, tags, made)
+    followed: dict[str, tuple[object, changes.Versions, object]] = field(default_factory=dict)  # (of, versions, made)
 
 
 class Store:
@@ -107,22 +107,27 @@ class Store:
 
     @property
     def columns(self) -> columns.Columns:
-        """Filter columns of all pictures, loaded again when a time has changed."""
-        with self._caches.lock:
-            version = self.catalogue.counters()["times"]
-            if self._caches.columns is None or self._caches.columns.version != version:
-                self._caches.columns = columns.load(self.catalogue)
-            return self._caches.columns
+        """Filter columns of all pictures, brought up to date when a time has changed."""
+        with self._caches.lock, self.catalogue.reading():
+            was, version = self._caches.columns, self.catalogue.counters()["times"]
+            if was is not None and was.version == version:
+                return was
+            rids = None if was is None else changes.since(self.catalogue, (0, was.version), (0, version))
+            anew = was is None or rids is None
+            now = columns.load(self.catalogue) if anew else columns.updated(self.catalogue, was, rids)
+            if not self.catalogue.is_writing():  # what is seen in there may yet be taken back
+                self._caches.columns = now
+            return now
 
     def tagged(self, of: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
         """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept, and brought up to date
         when a tag changes."""
         if self.catalogue.is_writing():  # what is seen in here may yet be taken back
             return of.mask_of(columns.rows_with(self.catalogue, dimension, targets))
-        version = of.version, self.catalogue.counters()["tags"]
+        version = of, self.catalogue.counters()["tags"]
         key = dimension.value, *targets
         with self._caches.lock:
-            if self._caches.tagged_of != version:
+            if not self._is_tagged_of(version):
                 self._caches.tagged, self._caches.tagged_of = self._masks_at(of, version), version
             elif len(self._caches.tagged) >= _MOST_MASKS:
                 self._caches.tagged = {}
@@ -132,7 +137,7 @@ class Store:
             kept.flags.writeable = False
             with self._caches.lock:
                 # Only what was read of this very version; another thread may have gone on to a newer one.
-                if self._caches.tagged_of == version and self.catalogue.counters()["tags"] == version[1]:
+                if self._is_tagged_of(version) and self.catalogue.counters()["tags"] == version[1]:
                     self._caches.tagged[key] = kept
         return kept
 
@@ -152,20 +157,25 @@ class Store:
                 self._caches.kept[name] = version, made
         return made
 
-    def _masks_at(self, of: Columns, version: tuple[int, int]) -> dict[tuple[str, ...], NDArray[np.bool_]]:
+    def _is_tagged_of(self, version: tuple[Columns, int]) -> bool:
+        of, tags = self._caches.tagged_of
+        return of is version[0] and tags == version[1]
+
+    def _masks_at(self, of: Columns, version: tuple[Columns, int]) -> dict[tuple[str, ...], NDArray[np.bool_]]:
         """The masks that are kept, as they are at `version`: none where that takes reading them anew."""
-        times, before = self._caches.tagged_of
-        if not self._caches.tagged or times != version[0]:
+        were, before = self._caches.tagged_of
+        if not self._caches.tagged or were is None:
             return {}
         with self.catalogue.reading():
-            rids = changes.since(self.catalogue, before, version[1])
+            rids = changes.since(self.catalogue, (before, were.version), (version[1], of.version))
             if rids is None or self.catalogue.counters()["tags"] != version[1]:
                 return {}
             counting = changes.counting(self.catalogue, rids)
         gone = np.flatnonzero(of.mask_of(np.array(rids, dtype=np.int32)))
+        same = np.array_equal(were.rid, of.rid)
         found = {}
         for key, mask in self._caches.tagged.items():
-            now = mask.copy()
+            now = mask.copy() if same else of.mask_of(were.rid[mask])
             now[gone] = False
             wanted = [rid for rid, dimension, target in counting if dimension == key[0] and target in key[1:]]
             now |= of.mask_of(np.array(wanted, dtype=np.int32))
@@ -176,26 +186,21 @@ class Store:
     def followed(
         self, name: str, make: Callable[[], T], update: Callable[[T, Sequence[int]], T], of: object = None
     ) -> T:
-        """What `make` makes of the pictures, their tags and the plan, not of closings; where since then only tags have
-        changed, what `update` makes of it, given the rows of those pictures. As with `kept`, nobody may change it,
-        `update` neither."""
+        """What `make` makes of the pictures with their times and tags, and of `of`; where since then some pictures have
+        changed, come or gone, or `of` has, what `update` makes of it, given the rows of those pictures. What hangs on
+        the plan says so by `of`. As with `kept`, nobody may change it, `update` neither."""
         if self.catalogue.is_writing():
             return make()
         with self.catalogue.reading():
-            counters = self.catalogue.counters()
-            now = counters["tags"]
-            version = of, counters["times"], counters["plan"]
+            now = changes.versions(self.catalogue)
             with self._caches.lock:
                 found = self._caches.followed.get(name)
-            if found is not None and found[0] == version:
-                if found[1] == now:
-                    return cast(T, found[2])
-                rids = changes.since(self.catalogue, found[1], now)
-                made = make() if rids is None else update(cast(T, found[2]), rids)
-            else:
-                made = make()
+            if found is not None and found[0] == of and found[1] == now:
+                return cast(T, found[2])
+            rids = None if found is None else changes.since(self.catalogue, found[1], now)
+            made = make() if found is None or rids is None else update(cast(T, found[2]), rids)
         with self._caches.lock:
-            self._caches.followed[name] = version, now, made
+            self._caches.followed[name] = of, now, made
         return made
 
     def version(self) -> tuple[object, ...]:

@@ -7,7 +7,7 @@ Writing is long work: it is asked for here, goes on by itself, and is told of am
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -109,7 +109,16 @@ def write() -> AnyResponse:
 def _sums() -> list[str]:
     """The checksums of all media, read anew when some have come in."""
     catalogue = store().catalogue
-    return store().followed("sums", lambda: media.sums(catalogue), lambda was, _: was, of=media.newest(catalogue))
+    newest = media.newest(catalogue)
+
+    def make() -> tuple[object, list[str]]:
+        return newest, media.sums(catalogue)
+
+    def update(was: tuple[object, list[str]], _: Sequence[int]) -> tuple[object, list[str]]:
+        return was if was[0] == newest else make()
+
+    _, found = store().followed("sums", make, update, of=newest)
+    return found
 
 
 def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:

@@ -1,13 +1,14 @@
 """The few columns that questions filter and sort by, as arrays: 100,000 pictures in a few megabytes.
 
-Text answers with rows, arrays filter and sort them, and only the pictures that are shown are read whole. Loaded once
-and kept until a time changes; the counters in the catalogue say when.
+Text answers with rows, arrays filter and sort them, and only the pictures that are shown are read whole. Loaded once,
+then brought up to date by the rows that changed; the counters in the catalogue say when.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from lastlook.catalogue.connection import Catalogue
 from lastlook.records import Dimension
 
 UNKNOWN = np.iinfo(np.int64).min
+_PART = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +45,37 @@ class Columns:
 
 def load(catalogue: Catalogue) -> Columns:
     with catalogue.reading():
+        return _columns(catalogue.counters()["times"], _table(catalogue))
+
+
+def updated(catalogue: Catalogue, was: Columns, rids: Sequence[int]) -> Columns:
+    """`was` with some rows as they are now, those that are new, and without those that are gone."""
+    with catalogue.reading():
         version = catalogue.counters()["times"]
-        rows = catalogue.rows(
-            "SELECT rid, COALESCE(taken_ms, :none), COALESCE(earliest_ms, :none), COALESCE(latest_ms, :none),"
-            " kind = 'still' FROM picture ORDER BY rid",
-            {"none": int(UNKNOWN)},
-        )
-    table = np.array(rows, dtype=np.int64).reshape(len(rows), 5)
+        parts = [_table(catalogue, rids[start : start + _PART]) for start in range(0, len(rids), _PART)]
+    stays = ~was.mask_of(np.array(rids, dtype=np.int32))
+    fresh = _columns(version, np.concatenate([np.empty((0, 5), dtype=np.int64), *parts]))
+    rid = np.concatenate((was.rid[stays], fresh.rid))
+    order = np.argsort(rid, kind="stable")
+
+    def both(name: str) -> NDArray[Any]:
+        joined: NDArray[Any] = np.concatenate((getattr(was, name)[stays], getattr(fresh, name)))[order]
+        return joined
+
+    return Columns(version, rid[order], both("taken"), both("earliest"), both("latest"), both("still"))
+
+
+def _table(catalogue: Catalogue, among: Sequence[int] | None = None) -> NDArray[np.int64]:
+    where = "" if among is None else f"WHERE rid IN ({', '.join(str(int(rid)) for rid in among)})"
+    rows = catalogue.rows(
+        "SELECT rid, COALESCE(taken_ms, :none), COALESCE(earliest_ms, :none), COALESCE(latest_ms, :none),"
+        f" kind = 'still' FROM picture {where} ORDER BY rid",
+        {"none": int(UNKNOWN)},
+    )
+    return np.array(rows, dtype=np.int64).reshape(len(rows), 5)
+
+
+def _columns(version: int, table: NDArray[np.int64]) -> Columns:
     return Columns(
         version,
         table[:, 0].astype(np.int32),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from lastlook.catalogue import changes
 from lastlook.catalogue.connection import Catalogue
 from lastlook.records import Dimension
 
@@ -39,8 +40,8 @@ def set_groups(catalogue: Catalogue, groups: Mapping[int, int]) -> None:
     now = {
         int(row[0]): row[1] for row in catalogue.rows("SELECT rid, group_id FROM picture WHERE group_id IS NOT NULL")
     }
-    changes = [(None, rid) for rid in now if rid not in groups]
-    changes += [(group, rid) for rid, group in groups.items() if now.get(rid) != group]  # type: ignore[misc]
-    catalogue.execute_many("UPDATE picture SET group_id = ? WHERE rid = ?", changes)
-    if changes:
-        catalogue.count_up("times")  # what is kept of pictures holds their groups too
+    changed: list[tuple[int | None, int]] = [(None, rid) for rid in now if rid not in groups]
+    changed += [(group, rid) for rid, group in groups.items() if now.get(rid) != group]
+    catalogue.execute_many("UPDATE picture SET group_id = ? WHERE rid = ?", changed)
+    if changed:
+        changes.note(catalogue, "times", [rid for _, rid in changed])  # what is kept of pictures holds their groups too

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from lastlook.catalogue import changes
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
 from lastlook.records import Camera, Claim, ClaimSource, Cue, Reading, clip_id
@@ -118,7 +119,7 @@ def add(catalogue: Catalogue, medium: Medium) -> None:
             None if medium.arrived is None else (medium.arrived - _EPOCH) // timedelta(milliseconds=1),
         ),
     )
-    catalogue.count_up("times")  # what is kept of pictures names their files, and what is counted counts media
+    changes.note_media(catalogue, medium.sha256)  # what is kept of pictures names their files; media are counted too
 
 
 def get(catalogue: Catalogue, sha256: str) -> Medium | None:
@@ -192,7 +193,7 @@ def find_clip(catalogue: Catalogue, typed: str) -> Medium:
 def link(catalogue: Catalogue, sha256: str, belongs_to: str) -> None:
     """Say that a caption file or motion clip belongs to a clip or photo."""
     catalogue.execute("UPDATE medium SET belongs_to = ? WHERE sha256 = ?", (belongs_to, sha256))
-    catalogue.count_up("times")  # it is counted for a clip no more
+    changes.note_media(catalogue, sha256)  # it is counted for a clip no more
 
 
 def restore(catalogue: Catalogue, sha256: str, stored: str, *, in_place: bool) -> None:

@@ -268,6 +268,20 @@ def closings(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
+SCHEMA_TIME_CHANGES = """
+CREATE TABLE time_change (                 -- for which picture the counter 'times' was counted up to a version
+    version INTEGER PRIMARY KEY,
+    rid     INTEGER NOT NULL               -- -1: for none
+) STRICT;
+"""
+
+
+def time_changes(connection: sqlite3.Connection) -> None:
+    """Which pictures' times have changed lately, which have come and gone."""
+    for statement in _statements(SCHEMA_TIME_CHANGES):
+        connection.execute(statement)
+
+
 STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
     ("schema_1", schema_1),
     ("schema_2", schema_2),
@@ -275,6 +289,7 @@ STEPS: tuple[tuple[str, Callable[[sqlite3.Connection], None]], ...] = (
     ("codes", codes),
     ("changes", changes),
     ("closings", closings),
+    ("time_changes", time_changes),
 )
 
 

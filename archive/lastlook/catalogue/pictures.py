@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from lastlook.catalogue import codes
+from lastlook.catalogue import changes, codes
 from lastlook.catalogue import tags as tag_rows
 from lastlook.catalogue.connection import Catalogue, Row, meaning
 from lastlook.errors import AmbiguousId, NoSuchId
@@ -134,7 +134,7 @@ def _add(
     rid = catalogue.last_rid()
     codes.want(catalogue, rid)
     mark_unindexed(catalogue, [rid])
-    catalogue.count_up("times")
+    changes.note(catalogue, "times", [rid])
     return rid
 
 
@@ -223,13 +223,14 @@ def times_to_resolve(
 
 def set_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> int:
     """Give pictures their resolved times; returns how many changed."""
-    changed = [(*_time_columns(time), rid) for rid, time in other_times(catalogue, times)]
-    if changed:
+    other = other_times(catalogue, times)
+    if other:
         catalogue.execute_many(
-            "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?", changed
+            "UPDATE picture SET taken_ms=?, earliest_ms=?, latest_ms=?, basis=?, why=? WHERE rid=?",
+            [(*_time_columns(time), rid) for rid, time in other],
         )
-        catalogue.count_up("times")
-    return len(changed)
+        changes.note(catalogue, "times", [rid for rid, _ in other])
+    return len(other)
 
 
 def other_times(catalogue: Catalogue, times: Iterable[tuple[int, CaptureTime]]) -> list[tuple[int, CaptureTime]]:
@@ -271,7 +272,7 @@ def drop(catalogue: Catalogue, rids: Sequence[int]) -> None:
     for table in _ROWS_OF_A_PICTURE:
         catalogue.execute_many(f"DELETE FROM {table} WHERE rid = ?", ((rid,) for rid in rids))
     mark_unindexed(catalogue, rids)
-    catalogue.count_up("times")
+    changes.note(catalogue, "times", rids)
 
 
 def instants(catalogue: Catalogue, cameras: Sequence[str]) -> list[tuple[int, int | None]]:
@@ -293,6 +294,8 @@ def set_captions(catalogue: Catalogue, captions: Mapping[int, str]) -> None:
             "UPDATE picture SET caption = ? WHERE rid = ?", ((captions[rid], rid) for rid in changed)
         )
         mark_unindexed(catalogue, changed)
+        if changed:
+            changes.note(catalogue, "times", changed)  # what is kept of pictures holds their captions too
 
 
 def set_spoken(catalogue: Catalogue, words: Mapping[int, str]) -> None:

@@ -101,7 +101,7 @@ def replace_standing(catalogue: Catalogue, standing: Mapping[int, Iterable[Tag]]
         catalogue.execute_many("DELETE FROM tag WHERE rid = ?", ((rid,) for rid in changed))
         catalogue.execute_many("INSERT INTO tag VALUES (?, ?, ?, ?, ?, ?, ?, ?)", fresh)
         catalogue.execute_many("INSERT OR IGNORE INTO unindexed VALUES (?)", reworded)
-        changes.note(catalogue, changed)
+        changes.note(catalogue, "tags", changed)
 
 
 def _by_rid(catalogue: Catalogue, sql: str, rids: Sequence[int]) -> dict[int, list[tuple[Any, ...]]]:
