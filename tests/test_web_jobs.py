@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 from flask import Flask
@@ -14,8 +15,11 @@ from flask.testing import FlaskClient
 from selenium.webdriver import Chrome
 from selenium.webdriver.support.ui import WebDriverWait
 
+from lastlook import indexing, planning, schedule_edits, store
 from lastlook.jobs import Cancelled, OpenStore, Parameters, Result, Runner, State
+from lastlook.plan.row import fields_of
 from lastlook.progress import Progress, Report, Stage
+from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from tests import browser, webarchive
 from tests.browser import every, one, open_page, overflow, size
@@ -98,6 +102,41 @@ def act(client: FlaskClient, where: str, name: str) -> str:
     answer = client.post(f"{where}/{name}", data={"token": token})
     assert answer.status_code == 303, answer.text
     return client.get(answer.headers["Location"]).text
+
+
+def test_words_of_many_pictures_are_learned_beside_the_pages(
+    client: FlaskClient, app: Flask, filled: Filled, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A run begins elsewhere: the page answers at once, no question is answered by what was, and then all pictures of
+    it are found by the new end."""
+    go_on = threading.Event()
+    learn = indexing.catch_up
+
+    def later(*given: Any) -> int:
+        if threading.current_thread() is not threading.main_thread():
+            assert go_on.wait(20)
+        return learn(*given)
+
+    shows = f"/picture/{filled.ids['K1000152.JPG']}"  # a picture of the run
+    assert shows not in client.get("/?q=quayside").text
+    monkeypatch.setattr(store, "LEARNED_AT_ONCE", 0)
+    monkeypatch.setattr(indexing, "catch_up", later)
+    with Store(filled.archive, by="Ada") as opened:
+        run = schedule_edits.find_run(opened.plan, "W03")
+        base = planning.uid_in_force(opened)
+    token = token_of(client.get("/runs?edit=W03").text)
+    form = {**fields_of(run), "from": "Quayside drawer", "of": "W03", "base": base, "token": token}
+    assert client.post("/runs/save", data=form).status_code == 303
+    busy = client.get("/?q=quayside")
+    assert busy.status_code == 503
+    assert "found by other words now" in busy.text
+    assert client.get("/").status_code == client.get("/queue").status_code == 200
+    assert "Learn the plan" in client.get("/work").text
+    go_on.set()
+    runner_of(app).wait()
+    found = client.get("/?q=quayside")
+    assert found.status_code == 200
+    assert shows in found.text
 
 
 def test_with_nothing_under_way_the_page_says_so_and_what_can_be_started(client: FlaskClient) -> None:

@@ -18,7 +18,7 @@ from pathlib import Path
 from lastlook import care, care_log, closing_check, proposing, queue, resembling, times
 from lastlook.archive import Archive, text_to_path
 from lastlook.backup import backup
-from lastlook.catalogue import pictures
+from lastlook.catalogue import indexed, pictures
 from lastlook.errors import UsageError, plural
 from lastlook.gathering import Scope
 from lastlook.handing_over import EDGE, Options, write
@@ -64,7 +64,7 @@ def folder_name(path: Path) -> str:
 
 
 def every_kind(where: Places) -> list[Kind]:
-    return [TakeIn(where), Propose(), ClosingCheck(), HandOver(where), Verify(), Backup(where)]
+    return [TakeIn(where), Propose(), Learn(), ClosingCheck(), HandOver(where), Verify(), Backup(where)]
 
 
 @contextmanager
@@ -161,6 +161,26 @@ class Propose:
         return Result(
             f"{plural(len(rids), 'picture')} looked at, {links} found, {plural(len(waiting), 'group')} to place"
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Learn:
+    """Let the text index learn by which words pictures are found, where a changed plan calls many of them otherwise."""
+
+    name: str = "learn"
+
+    def title(self, parameters: Parameters) -> str:
+        return "Learn the plan's new words"
+
+    def check(self, open_store: OpenStore, parameters: Parameters) -> Parameters:
+        return {}
+
+    def run(self, open_store: OpenStore, parameters: Parameters, report: Report, cancelled: Cancelled) -> Result:
+        with open_store() as store:
+            waiting = indexed.waiting(store.catalogue)
+            store.report = report
+            _ = store.index
+        return Result(f"{plural(waiting, 'picture')} found by other words now")
 
 
 @dataclass(frozen=True, slots=True)

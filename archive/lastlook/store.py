@@ -19,15 +19,18 @@ from numpy.typing import NDArray
 
 from lastlook import indexing
 from lastlook.archive import Archive
-from lastlook.catalogue import Catalogue, changes, columns, decisions, plain
+from lastlook.catalogue import Catalogue, changes, columns, decisions, indexed, plain
 from lastlook.catalogue.columns import Columns
-from lastlook.errors import PlanError, TextIndexError
+from lastlook.errors import ArchiveBusy, PlanError, TextIndexError
 from lastlook.plan.parse import parse_plan
 from lastlook.progress import Report, silent
 from lastlook.records import Build, Dimension, Plan
 from lastlook.textindex import TextIndex
 
 T = TypeVar("T")
+
+LEARNED_AT_ONCE = 1_000
+"""So many pictures' words the text index learns while somebody waits: about a second."""
 
 _MOST_MASKS = 256
 """How many masks of tagged pictures are kept: each is a byte a picture."""
@@ -41,7 +44,7 @@ class Caches:
     columns: columns.Columns | None = None
     plan: tuple[str, Plan] | None = None
     tagged: dict[tuple[str, ...], NDArray[np.bool_]] = field(default_factory=dict)
-    tagged_of: tuple[columns.Columns | None, int] = (None, -1)  # the columns and the count that `tagged` was read from
+    tagged_of: tuple[Columns | None, int] = (None, -1)  # the columns and the count that `tagged` was read from
     kept: dict[str, tuple[object, object]] = field(default_factory=dict)  # by name: (version, what was made of it)
     followed: dict[str, tuple[object, changes.Versions, object]] = field(default_factory=dict)  # (of, versions, made)
 
@@ -54,6 +57,9 @@ class Store:
         self.by = by.strip() or author()
         self.report: Report = silent
         """Who is told how far the work that follows from a decision has come."""
+        self.learned_elsewhere: Callable[[], bool] = lambda: False
+        """Asked where more than `LEARNED_AT_ONCE` pictures wait for the text index: whether it learns them beside this
+        store. It is not asked anything then until it has."""
         self.catalogue = Catalogue(archive.catalogue, create=create)
         self._caches = caches or Caches()
         self._index: TextIndex | None = None
@@ -112,12 +118,14 @@ class Store:
             was, version = self._caches.columns, self.catalogue.counters()["times"]
             if was is not None and was.version == version:
                 return was
-            rids = None if was is None else changes.since(self.catalogue, (0, was.version), (0, version))
-            anew = was is None or rids is None
-            now = columns.load(self.catalogue) if anew else columns.updated(self.catalogue, was, rids)
+            now = columns.load(self.catalogue) if was is None else self._columns_from(was, version)
             if not self.catalogue.is_writing():  # what is seen in there may yet be taken back
                 self._caches.columns = now
             return now
+
+    def _columns_from(self, was: Columns, version: int) -> Columns:
+        rids = changes.since(self.catalogue, (0, was.version), (0, version))
+        return columns.load(self.catalogue) if rids is None else columns.updated(self.catalogue, was, rids)
 
     def tagged(self, of: Columns, dimension: Dimension, targets: Sequence[str]) -> NDArray[np.bool_]:
         """Which pictures of `of` count as tagged with any of `targets`: a mask to read, kept, and brought up to date
@@ -209,7 +217,13 @@ class Store:
 
     @property
     def index(self) -> TextIndex:
-        """The text index, caught up with the catalogue; made anew where it is missing or damaged."""
+        """The text index, caught up with the catalogue; made anew where it is missing or damaged. Raises ArchiveBusy
+        while it is caught up elsewhere."""
+        if self._is_learned_elsewhere():
+            raise ArchiveBusy(
+                f"{indexed.waiting(self.catalogue)} pictures are found by other words now, which are being learned",
+                "Ask again in a moment.",
+            )
         if self._index is None:
             self._index = indexing.open_or_rebuild(self.archive.index, self.catalogue, self.plan)
         try:
@@ -217,6 +231,9 @@ class Store:
         except TextIndexError:
             self.rebuild_index()
         return self._index
+
+    def _is_learned_elsewhere(self) -> bool:
+        return indexed.waiting(self.catalogue) > LEARNED_AT_ONCE and self.learned_elsewhere()
 
     def ask(self, question: Callable[[TextIndex], T]) -> T:
         """Put a question to the text index. Damage often shows only in the asking: it is then made anew, once."""
@@ -244,7 +261,8 @@ class Store:
             plain.check_plain(self.catalogue, self.archive.decisions)
             yield
         plain.write_plain(self.catalogue, self.archive.decisions)
-        _ = self.index
+        if not self._is_learned_elsewhere():
+            _ = self.index
 
 
 def author() -> str:

@@ -164,6 +164,7 @@ def store() -> Store:
     if "store" not in g:
         config: ViewerConfig = current_app.extensions["lastlook-config"]
         g.store = Store(config.archive, by=config.by, caches=current_app.extensions["lastlook-caches"])
+        g.store.learned_elsewhere = current_app.extensions["lastlook-learning"]
     return cast(Store, g.store)
 
 

@@ -17,7 +17,7 @@ from typing import cast
 from flask import Blueprint, Flask, current_app, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from lastlook.errors import UsageError
+from lastlook.errors import LastlookError, UsageError
 from lastlook.job_kinds import Places, every_kind, places
 from lastlook.jobs import Job, Runner, State
 from lastlook.progress import words as progress_words
@@ -70,8 +70,22 @@ def install(app: Flask, config: ViewerConfig) -> None:
 
     found = places(config.archive, config.inboxes, config.backups, config.records)
     app.extensions["lastlook-places"] = found
+    app.extensions["lastlook-learning"] = learning
     app.extensions["lastlook-jobs"] = Runner(config.archive, every_kind(found), open_store)
     app.jinja_env.globals["once"] = lambda: secrets.token_urlsafe(16)
+
+
+def learning() -> bool:
+    """Whether the text index learns what waits beside the pages: it is asked to, unless other work goes on, behind
+    which questions would have to wait."""
+    mine = runner()
+    if any(job.open and job.kind != "learn" for job in mine.jobs()):
+        return False
+    try:
+        mine.ask("learn", {}, by=store().by)
+    except LastlookError:
+        return False
+    return True
 
 
 def runner() -> Runner:

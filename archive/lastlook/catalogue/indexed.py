@@ -11,6 +11,12 @@ def unindexed(catalogue: Catalogue, limit: int = 5000) -> list[int]:
     return [int(row[0]) for row in catalogue.rows("SELECT rid FROM unindexed ORDER BY rid LIMIT ?", (limit,))]
 
 
+def waiting(catalogue: Catalogue) -> int:
+    """How many pictures the text index has yet to learn."""
+    row = catalogue.row("SELECT COUNT(*) FROM unindexed")
+    return int(row[0]) if row else 0
+
+
 def mark_indexed(catalogue: Catalogue, rids: Iterable[int]) -> None:
     catalogue.execute_many("DELETE FROM unindexed WHERE rid = ?", ((rid,) for rid in rids))
 
