@@ -282,7 +282,7 @@ def test_leaving_ties_out_says_how_loose_they_are() -> None:
     rng = np.random.default_rng(3)
     design = rng.normal(size=(12, 8))
     noise = rng.normal(size=(400, 12))
-    covariance = np.linalg.inv(design.T @ design)
+    covariance = np.linalg.inv(design.T @ design).astype(np.float64)
     left = noise - noise @ design @ covariance @ design.T
     products = []
     for n in range(6):
