@@ -529,3 +529,19 @@ def _drawn(rng: np.random.Generator, tilt: float = 15.0) -> scenes.Pair:
 def _tray(rng: np.random.Generator) -> scenes.Tray:
     empty = np.zeros((1, 1, 3), np.uint8)
     return scenes.Tray((140.0, 80.0), 20.0, 15.0, (), empty, empty, empty)
+
+
+def test_pictures_that_no_two_cameras_explain_are_not_the_same_view(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of places on one line, as on a printed chart, OpenCV finds no rays; of some it raises instead of saying so."""
+    line = np.column_stack([np.linspace(0, 100, 30), np.linspace(0, 50, 30)])
+    assert not sameview._rays(line, line, 2.5).any()
+
+    def raises(*_: object) -> None:
+        raise cv2.error("!model.empty() in function 'setModelParameters'")
+
+    monkeypatch.setattr(cv2, "findFundamentalMat", raises)
+    monkeypatch.setattr(cv2, "findHomography", raises)
+    assert not sameview._rays(line, line[::-1] + 1, 2.5).any()
+    matrix, kept = fitting.magsac(hand(line, line), 2.0)
+    assert matrix is None
+    assert not kept.any()

@@ -194,7 +194,10 @@ def magsac(matches: Ties, limit: float) -> tuple[Floats | None, Bools]:
 
 def _homography(a: Floats, b: Floats, method: int = 0, limit: float = 3.0) -> Floats | None:
     """OpenCV's, with None where it finds none or nothing usable."""
-    found: Any = cv2.findHomography(a, b, method, limit, None, 4000, 0.999)[0]
+    try:
+        found: Any = cv2.findHomography(a, b, method, limit, None, 4000, 0.999)[0]
+    except cv2.error:  # raised where no sample gives a map: none is found then
+        return None
     if found is None or found.shape != (3, 3) or not np.isfinite(found).all() or abs(found[2, 2]) < 1e-12:
         return None
     return np.asarray(found / found[2, 2], dtype=np.float64)

@@ -15,6 +15,7 @@ a picture that fits better mirrored is of the other side.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -190,8 +191,12 @@ def _by_rays(
 def _rays(a: Floats, b: Floats, limit: float) -> Bools:
     """Which pairs (N, 2) of pixels the rays of two cameras allow, within `limit` pixels; by MAGSAC++."""
     cv2.setRNGSeed(7)
-    matrix, kept = cv2.findFundamentalMat(a, b, cv2.USAC_MAGSAC, limit, 0.999, 5000)
-    if matrix.shape != (3, 3):  # none found, or several
+    try:
+        found: Any = cv2.findFundamentalMat(a, b, cv2.USAC_MAGSAC, limit, 0.999, 5000)
+    except cv2.error:  # raised where no sample gives a model: nothing is found then
+        return np.zeros(len(a), dtype=bool)
+    matrix, kept = found
+    if matrix is None or matrix.shape != (3, 3):  # none found, or several
         return np.zeros(len(a), dtype=bool)
     return np.asarray(kept.ravel() > 0)
 
