@@ -16,80 +16,17 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from lastlook import question_patterns as patterns
 from lastlook import times
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import Found, Term, Vocabulary, build_vocabulary, words
-from lastlook.question_words import RUN_NOUN, trimmed, without_talk
+from lastlook.question_words import trimmed, without_talk
 from lastlook.records import Dimension, PictureKind, Plan, Question, Run, Sort
 from lastlook.times.phrases import find_time_phrases
 
 MAX_CHARACTERS = 400
 _FILLER = ";"  # stands where words were understood: it parts what is left of them and right of them
 
-_SHIELDED = re.compile(
-    r"""["“„«][^"”“»]*["”“»]|(?<![^\s(])-[^\s]+|\bnot\s+[^\s]+""",
-    re.IGNORECASE,
-)
-_FILL = (
-    r"(?:\s+(?:the|a|an|we|i|you|they|it|its|our|have|had|has|closing|closure|close|closed|bonding|bonded|sealing|sealed|"
-    r"shutting|shut|gluing|glued|joining|joined|fitting|fitted|screwing|screwed|of|off|down|up|was|is|on|opening))*"
-)
-_ORDER_BEFORE = re.compile(
-    rf"(?P<word>\b(?:before\s+and\s+(?:just\s+)?after|(?:just\s+|right\s+)?(?:before|after)|prior\s+to|until|till|since"
-    rf"|following))(?P<fill>{_FILL})\s+$",
-    re.IGNORECASE,
-)
-_SHUT = (
-    r"(?:closed|shut|sealed|bonded|glued|joined|screwed(?:\s+(?:on|down|shut))?|fitted|covered|went\s+on|put\s+on"
-    r"|goes\s+on|going\s+on|closes|closing|closure)"
-)
-_SHUT_AFTER = re.compile(
-    rf"\s+(?:(?:was|is|were|are|got|gets|has|have|had|been|being|itself)\s+)*{_SHUT}\b", re.IGNORECASE
-)
-_LOOSE_CLOSING = re.compile(
-    rf"\b(?P<word>before|after|prior\s+to|until|since)\s+(?:(?:the|our)\s+)?(?P<name>[^\W\d_][\w' -]{{1,40}}?)(?P<shut>"
-    rf"{_SHUT_AFTER.pattern})",
-    re.IGNORECASE,
-)
-_IT_CLOSED = re.compile(
-    rf"\b(?P<word>before|after|until|since)\s+(?:it|this|that|they|everything|all)(?P<shut>{_SHUT_AFTER.pattern})"
-    r"(?:\s+(?:up|in|over))?",
-    re.IGNORECASE,
-)
-_END = re.compile(r"(?<![\w.-])[^\W_][\w-]*(?:\.[\w-]+)+[+-]?(?!\w)")
-_VERB = re.compile(r"\b(?:clos|bond|seal|shut|glu|join|fit|screw)\w*", re.IGNORECASE)
-_RUN_TO = re.compile(
-    rf"\b{RUN_NOUN}\s+(?P<way>to|from|into|out\s+of|of|for|in|inside|at)\s+(?:(?:the|our|its)\s+)?$", re.IGNORECASE
-)
-_TWO_COLOURS = re.compile(
-    rf"\b(?P<one>[^\W\d_]+)\s+(?:or|and)\s+(?P<other>[^\W\d_]+)\s+(?P<noun>{RUN_NOUN})\b", re.IGNORECASE
-)
-_OWNER = re.compile(r"['’]s?(?!\w)")
-_RUN_NOUN_AFTER = re.compile(rf"\s+{RUN_NOUN}\b", re.IGNORECASE)
-_LEADING = re.compile(
-    r"(?:\b(?:in|on|at|of|to|from|through|into|inside|within|under|over|above|below|behind|by|for|with|near|along|"
-    r"across|around|and|the|a|an|our|my|its|this|that|about|is|was|step|part|subassembly|section|run|wire|only)\s+)+$",
-    re.IGNORECASE,
-)
-_KINDS: tuple[tuple[PictureKind, re.Pattern[str]], ...] = (
-    (
-        PictureKind.PHOTO,
-        # "photos" alone is how people call all pictures; only who says "only" means to leave the stills out.
-        re.compile(r"(?<!\w)(?:photo(?:graph)?s\s+only|only\s+photo(?:graph)?s|no\s+stills)(?!\w)", re.IGNORECASE),
-    ),
-    (
-        PictureKind.STILL,
-        re.compile(
-            r"(?<!\w)(?:(?:on|in|from)\s+)?(?:the\s+)?(?:video(?:\s+(?:moments?|stills?|frames?|clips?))?s?|clips?|films?"
-            r"|footage|recordings?|stills|(?<=a )still|(?<=the )still|still\s+(?=of|from))(?:\s+only)?(?!\w)",
-            re.IGNORECASE,
-        ),
-    ),
-)
-_PICTURE_NOUN = r"(?:look|view|picture|photo|photograph|still|shot|image|time|glimpse|one)s?"
-_NEWEST = rf"\b(?:newest|latest|most\s+recent)(?:\s+first)?\b|\blast(?=\s+{_PICTURE_NOUN}\b)"
-_OLDEST = rf"\b(?:oldest|earliest)(?:\s+first)?\b|\bfirst(?=\s+{_PICTURE_NOUN}\b)"
-_SORTS = ((Sort.NEWEST, re.compile(_NEWEST, re.IGNORECASE)), (Sort.OLDEST, re.compile(_OLDEST, re.IGNORECASE)))
 _PREFERENCE = (Dimension.SUBASSEMBLY, Dimension.PART, Dimension.RUN, Dimension.STEP)
 
 
@@ -165,7 +102,7 @@ class _Reading:
 
     def __init__(self, text: str, plan: Plan, now: datetime, zone: str) -> None:
         self._text = text
-        self._open = _blanked(text, [(match.start(), match.end()) for match in _SHIELDED.finditer(text)])
+        self._open = _blanked(text, [(match.start(), match.end()) for match in patterns.SHIELDED.finditer(text)])
         self._plan = plan
         self._now = now
         self._zone = zone
@@ -207,12 +144,12 @@ class _Reading:
 
     def _named_closings(self) -> Iterator[_Piece]:
         for found in self._vocabulary.find(self._open):
-            order = _ORDER_BEFORE.search(self._open[: found.start])
+            order = patterns.ORDER_BEFORE.search(self._open[: found.start])
             if order is None:
                 continue
             openings = list(dict.fromkeys(term.id for term in found.terms if term.kind == "opening"))
-            shut = _SHUT_AFTER.match(self._open, found.end)
-            said = shut is not None or _VERB.search(order["fill"]) is not None
+            shut = patterns.SHUT_AFTER.match(self._open, found.end)
+            said = shut is not None or patterns.VERB.search(order["fill"]) is not None
             # "before the mast foot": nothing that the plan names has a before and an after but a closing. "after the
             # lantern" may mean a place in a list; an opening's id or title cannot, nor words of one title alone.
             own = any(term.kind == "opening" and term.how in ("id", "title") for term in found.terms)
@@ -234,14 +171,14 @@ class _Reading:
 
     def _loose_closings(self) -> Iterator[_Piece]:
         """ "before the deck went on" where the plan says "Main deck": the one opening whose name holds the words."""
-        for match in _LOOSE_CLOSING.finditer(self._open):
+        for match in patterns.LOOSE_CLOSING.finditer(self._open):
             fits = self._titled_with(match["name"])
             if words(match["name"]) and len(fits) == 1:
                 yield self._closing(match.start(), match.end(), match["word"], fits[0])
 
     def _closings_of_it(self) -> Iterator[_Piece]:
         """ "the chain locker before it was closed": the one opening that the one thing named is seen through."""
-        match = _IT_CLOSED.search(self._open)
+        match = patterns.IT_CLOSED.search(self._open)
         if match is None:
             return
         names = self._vocabulary.find(self._open)
@@ -256,7 +193,7 @@ class _Reading:
 
     def _either_colour(self) -> Iterator[_Piece]:
         """ "grey or white wire": the runs of both colours."""
-        for match in _TWO_COLOURS.finditer(self._open):
+        for match in patterns.TWO_COLOURS.finditer(self._open):
             ids: list[str] = []
             for colour in (match["one"], match["other"]):
                 runs = [
@@ -274,7 +211,7 @@ class _Reading:
 
     def _ends(self) -> Iterator[_Piece]:
         """ "TB.3", "LAN.LED+": the end of a run, as the plan writes it."""
-        for match in _END.finditer(self._open):
+        for match in patterns.END.finditer(self._open):
             asked = match[0].casefold()
             ids = [
                 run.id
@@ -302,23 +239,23 @@ class _Reading:
                 continue
             start, end = found.start, found.end
             kind, ids = str(terms[0].kind), [term.id for term in terms]
-            way = _RUN_TO.search(self._open[:start])
+            way = patterns.RUN_TO.search(self._open[:start])
             if way is not None and kind in (Dimension.SUBASSEMBLY, Dimension.PART):
                 runs = _runs_by_end(self._plan, ids, way["way"].lower())
                 if runs:
                     start, kind, ids = way.start(), str(Dimension.RUN), runs
             elif kind in (Dimension.SUBASSEMBLY, Dimension.PART):
-                noun = _RUN_NOUN_AFTER.match(self._open, end)
+                noun = patterns.RUN_NOUN_AFTER.match(self._open, end)
                 runs = _runs_by_end(self._plan, ids, "to") if noun else []
                 if noun and runs:  # "lantern wires"
                     end, kind, ids = noun.end(), str(Dimension.RUN), runs
-            owner = _OWNER.match(self._open, end)
+            owner = patterns.OWNER.match(self._open, end)
             end = owner.end() if owner else end  # "W09's splice"
             label = f"{kind} {' or '.join(self._name(id_) for id_ in ids)}"
             yield self._piece(start, end, kind, ",".join(ids), label)
 
     def _kinds(self) -> Iterator[_Piece]:
-        for kind, pattern in _KINDS:
+        for kind, pattern in patterns.KINDS:
             match = pattern.search(self._open)
             if match is not None:
                 label = "photos only" if kind is PictureKind.PHOTO else "stills of clips only"
@@ -326,7 +263,7 @@ class _Reading:
                 return
 
     def _sorts(self) -> Iterator[_Piece]:
-        for sort, pattern in _SORTS:
+        for sort, pattern in patterns.SORTS:
             match = pattern.search(self._open)
             if match is not None:
                 yield self._piece(match.start(), match.end(), "sort", str(sort), f"{sort} first")
@@ -393,9 +330,9 @@ def _left_over(text: str, pieces: Sequence[_Piece]) -> str:
     """The words that are neither understood nor mere talk."""
     spans = []
     for piece in pieces:
-        leading = _LEADING.search(text[: piece.start])
+        leading = patterns.LEADING.search(text[: piece.start])
         spans.append((leading.start() if leading else piece.start, piece.end))
-    shields = [match.span() for match in _SHIELDED.finditer(text)]
+    shields = [match.span() for match in patterns.SHIELDED.finditer(text)]
     parts: list[str] = []
     at = 0
     for start, end in [*shields, (len(text), len(text))]:
