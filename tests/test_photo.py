@@ -407,6 +407,14 @@ def test_a_refused_file_leaves_no_copy(tmp_path: Path, intake: IntakeSettings) -
     assert reading.sha256 in copy.name
 
 
+def test_a_picture_like_a_thread_is_read(tmp_path: Path, intake: IntakeSettings) -> None:
+    # Longer than its page's edge for each pixel of width: reduced to scale it would be less than one pixel wide.
+    (tmp_path / "thread.jpg").write_bytes(jpeg_bytes(Image.new("RGB", (9000, 4), (90, 120, 40))))
+    reading = read_here(str(tmp_path / "thread.jpg"), intake)
+    assert isinstance(reading, Reading), reading
+    assert shown(reading, intake).height >= 1
+
+
 def test_a_full_disk_is_a_problem_not_a_crash(
     tmp_path: Path, intake: IntakeSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:

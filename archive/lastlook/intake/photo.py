@@ -307,10 +307,9 @@ def _upright(opened: Opened, edge: int, notes: _Notes, mode: str | None = None) 
 def _load(opened: Opened, edge: int, notes: _Notes, mode: str | None = None) -> Image.Image:
     image = opened.image
     if image.format in ("JPEG", "MPO"):
-        longest = max(image.size)
-        if longest > edge:
+        if max(image.size) > edge:
             # The decoder halves up to three times; never below what is asked.
-            image.draft(mode, (image.width * edge // longest, image.height * edge // longest))
+            image.draft(mode, _within(image, edge))
         elif mode:
             image.draft(mode, image.size)
     try:
@@ -324,6 +323,12 @@ def _load(opened: Opened, edge: int, notes: _Notes, mode: str | None = None) -> 
     return image
 
 
+def _within(image: Image.Image, edge: int) -> tuple[int, int]:
+    """The picture's size where its longer side is `edge` pixels; a thread of a picture stays a pixel wide."""
+    longest = max(image.size)
+    return max(image.width * edge // longest, 1), max(image.height * edge // longest, 1)
+
+
 def _load_part(opened: Opened, edge: int, notes: _Notes, error: Exception) -> Image.Image:
     """What can be had of a broken file. Raises `NotShowable` where that is nothing."""
     broken = NotShowable("is damaged: its picture cannot be decoded", "Copy it afresh from the card or phone.")
@@ -334,8 +339,7 @@ def _load_part(opened: Opened, edge: int, notes: _Notes, error: Exception) -> Im
             warnings.simplefilter("ignore")
             again = Image.open(io.BytesIO(opened.data), formats=FORMATS)
             if again.format in ("JPEG", "MPO"):
-                longest = max(again.size)
-                again.draft(None, (again.width * edge // longest, again.height * edge // longest))
+                again.draft(None, _within(again, edge))
             again.load()
     except Exception:
         raise broken from error
