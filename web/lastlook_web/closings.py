@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from flask import Blueprint, flash, render_template, request, url_for
@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 from lastlook import closing_check, recording, times
 from lastlook.catalogue import pictures
 from lastlook.closing import bonds, cautions, graph
-from lastlook.closing.records import Line, State, ViewKind
+from lastlook.closing.records import Check, Line, State, ViewKind
 from lastlook.closing_facts import gather
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
@@ -22,8 +22,11 @@ from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
 from lastlook_web import closing_drawing, words
 from lastlook_web.app import store
+from lastlook_web.stretches import Stretch, start_of, stretch
 
 pages = Blueprint("closings", __name__)
+
+Group = tuple[str, list[Line]]
 
 _STATES = {
     State.PASSED: "passed",
@@ -32,6 +35,27 @@ _STATES = {
     State.UNDETERMINED: "undetermined",
     State.WAIVED: "waived",
 }
+
+
+LONG = 120
+"""Lines of a check that one page shows in the order of the plan. A longer one is parted: what stands open first."""
+
+SUBJECTS = 25
+"""Items of a longer check on a page."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What one page shows of a check. `due`, `after`: lines by subject, after for the tests after closing; `part`: the
+    items of a long check that these are, None where all is shown; `passed`: whether they are those in order; `open`,
+    `in_order`: how many items there are of either kind."""
+
+    due: list[Group]
+    after: list[Group]
+    part: Stretch[tuple[bool, Group]] | None = None
+    passed: bool = False
+    open: int = 0
+    in_order: int = 0
 
 
 @pages.get("/closings")
@@ -72,19 +96,21 @@ def check(id: str) -> str | Response:
     found = closing_check.check(store(), id, asked)
     items = structure.items(store().plan)
     titles = {name: item.title for name, item in items.items()}
+    sheet = _sheet(found, request.args)
     return render_template(
         "closing_check.html",
         opening=items[id],
         check=found,
         at=asked,
-        groups=_groups(found.lines),
-        retests=_groups(found.retests),
+        sheet=sheet,
+        most_notes=LONG,
+        whole=request.args.get("all") == "1",
         titles=titles,
         states=[(state, _STATES[state], found.count(state)) for state in State],
         sayable=set(graph.visible_items(store().plan)),
         recorded=closing_check.recorded(store(), id) if found.shut else None,
         open_count=sum(line.open for line in (*found.lines, *found.retests)),
-        shown=_pictures([*found.lines, *found.retests]),
+        shown=_pictures([line for _, lines in (*sheet.after, *sheet.due) for line in lines]),
         left=bonds.left_words,
         zone=store().zone,
     )
@@ -159,7 +185,26 @@ def look(id: str) -> str | Response:
     )
 
 
-def _groups(lines: Iterable[Line]) -> list[tuple[str, list[Line]]]:
+def _sheet(found: Check, asked: Mapping[str, str]) -> Sheet:
+    """A short check whole, as the plan lists it. Of a long one what stands open, from the first item on; what is in
+    order is asked for by `show=passed`, another stretch by `from`, and the whole by `all=1`."""
+    count = len(found.lines) + len(found.retests)
+    if count <= LONG or asked.get("all") == "1":
+        return Sheet(_groups(found.lines), _groups(found.retests))
+    halves: dict[bool, list[tuple[bool, Group]]] = {}
+    for open in (True, False):
+        halves[open] = [
+            (after, group)
+            for after, lines in ((True, found.retests), (False, found.lines))
+            for group in _groups(line for line in lines if line.open is open)
+        ]
+    passed = asked.get("show") == "passed" or not halves[True]
+    part = stretch(halves[not passed], start_of(asked), SUBJECTS)
+    due, after = ([group for is_after, group in part.rows if is_after is which] for which in (False, True))
+    return Sheet(due, after, part, passed, len(halves[True]), len(halves[False]))
+
+
+def _groups(lines: Iterable[Line]) -> list[Group]:
     """The lines of each subject; the pictures to look at first are offered once for a subject, not with every line."""
     found = []
     for subject, group in groupby(lines, lambda line: line.subject):

@@ -1,0 +1,100 @@
+"""Pages of a plan of five hundred runs: each under 150 kB before images (the project's own bound), and no row lost."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from flask.testing import FlaskClient
+
+from lastlook import archive, planning
+from lastlook.plan.parse import parse_plan
+from lastlook.plan.write import dump_plan
+from lastlook.store import Store
+from lastlook_web import ViewerConfig, closings, create_app
+from tests.bench_archive import PLAN
+
+LARGEST = 150_000
+RUNS = 500
+ADDRESSES = ("/closing/O3", "/closing/O3?show=passed")
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> FlaskClient:
+    text = PLAN.read_text(encoding="utf-8")
+    plan = parse_plan(text, PLAN.name)
+    more = tuple(
+        replace(
+            plan.runs[0],
+            id=f"X{n:03}",
+            title=f"Spare conductor {n} of the deck house loom",
+            aliases=(),
+            source=f"J{n % 40} pin {n % 9}",
+            target=f"LED {n} of the deck house",
+            cut_length_mm=100.0 + n,
+            gauge_awg=28,
+            subassemblies=("DKH", "MAST"),
+        )
+        for n in range(RUNS - len(plan.runs))
+    )
+    made = archive.create(tmp_path_factory.mktemp("long") / "lv40", name="LV-40", zone="Europe/Copenhagen")
+    with Store(made, by="ada", create=True) as store:
+        planning.load(store, dump_plan(replace(plan, runs=(*plan.runs, *more)), text), PLAN.name)
+    return create_app(ViewerConfig(made, by="ada")).test_client()
+
+
+def every_page(client: FlaskClient, address: str) -> list[str]:
+    """The pages of a list, one after the other as its links for the next stretch lead; each is held small."""
+    pages = [client.get(address).text]
+    while found := re.search(r'<a href="([^"#]*)#[^"]*" rel="next">', pages[-1]):
+        pages.append(client.get(found[1].replace("&amp;", "&")).text)
+        assert len(pages) < 100
+    return pages
+
+
+def whole(client: FlaskClient, address: str) -> int:
+    """Bytes of a page with the sheets and scripts it names, and the scripts these name; no images."""
+    page = client.get(address)
+    assert page.status_code == 200, address
+    waiting, seen = re.findall(r'(?:href|src)="(/static/[^"?]+\.(?:css|js))"', page.text), dict[str, int]()
+    while waiting:
+        path = waiting.pop()
+        if path not in seen:
+            body = client.get(path, buffered=True).data
+            seen[path] = len(body)
+            waiting += [f"/static/{name.decode()}" for name in re.findall(rb'(?:from|import)\s*"\./([\w.]+)"', body)]
+    assert seen
+    return len(page.data) + sum(seen.values())
+
+
+@pytest.mark.parametrize("address", ADDRESSES)
+def test_a_page_of_a_long_plan_stays_small(client: FlaskClient, address: str) -> None:
+    assert whole(client, address) < LARGEST
+
+
+def test_a_long_check_shows_every_line_and_what_is_open_first(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(closings, "SUBJECTS", 200)  # fewer pages to ask for
+    asked = re.compile(r'<h3 class="subject"><span class="id">([^<]+)<|class="asked-title">([^<]+)<')
+
+    def lines(pages: list[str]) -> list[tuple[str, str]]:
+        subject, found = "", []
+        for page in pages:
+            for name, title in asked.findall(page):
+                subject = name or subject
+                found += [(subject, title)] if title else []
+        return found
+
+    whole = lines([client.get("/closing/O3?all=1").text])
+    open = every_page(client, "/closing/O3")
+    rest = every_page(client, "/closing/O3?show=passed")
+    assert len(open) > 1
+    assert len(whole) > 5 * (RUNS - 10)
+    assert sorted(lines(open) + lines(rest)) == sorted(whole)
+    assert not any("mark-word-passed" in one.split('id="part"')[1] for one in open)
+    assert not any(f"mark-word-{state}" in one.split('id="part"')[1] for one in rest for state in ("gap", "stale"))
+    assert all(f"Not ready: {len(lines(open))} lines open" in one for one in open + rest)
+    # What is signed is the whole of it.
+    assert [one.count('class="signs"') for one in (open[0], rest[0], client.get("/closing/O3?all=1").text)] == [0, 0, 1]
