@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import socket
 import threading
+import time
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import jinja2
@@ -12,12 +14,16 @@ import pytest
 from click.testing import CliRunner
 from flask import Flask
 
-from lastlook import viewing
-from lastlook.catalogue import columns, media, review
+from lastlook import deciding, viewing
+from lastlook.archive import Archive
+from lastlook.catalogue import changes, columns, media, pictures, review
+from lastlook.deciding import Target
+from lastlook.records import Dimension
+from lastlook.store import Caches, Store
 from lastlook_web import ViewerConfig, comparing, create_app, warming
 from lastlook_web import serve as run
 from lastlook_web.command import serve
-from tests import webarchive
+from tests import generated, webarchive
 from tests.webarchive import Filled
 
 
@@ -148,3 +154,93 @@ def test_a_line_is_told_only_where_it_takes_long(filled: Filled, monkeypatch: py
     monkeypatch.setattr(Clock, "out", False)
     warming.warm(app, lines.append)
     assert lines == ["reading the archive …", "over", "over"]
+
+
+def tag_elsewhere(archive: Archive, count: int) -> None:
+    """As another process does it: nothing is shared with the viewer."""
+    with Store(archive, by="Ben") as store:
+        some = [one.id for one in pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue)[:count])]
+        deciding.tag(store, some, [Target(Dimension.SUBASSEMBLY, store.plan.subassemblies[count % 5].id)])
+
+
+def test_what_pages_keep_is_read_beside_them_after_a_large_change(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(changes, "MOST", 10)
+    archive = generated.make(tmp_path / "build", 30)
+    app = create_app(ViewerConfig(archive, by="Ada"))
+    warming.warm(app)
+    watch = warming.Watch(app)
+    counts = counted(monkeypatch)
+    assert not watch.look()
+    tag_elsewhere(archive, 3)
+    assert not watch.look(settled=True), "few changes are left to the page"
+    assert not counts
+    tag_elsewhere(archive, 20)
+    assert not watch.look(), "more may be under way"
+    assert watch.look()
+    assert counts["open_pictures"]
+    assert not watch.look(settled=True), "once is enough"
+    counts.clear()
+    for address in PAGES:
+        with app.test_request_context(address):
+            assert app.dispatch_request()
+    assert not counts
+
+
+def test_a_viewer_sees_a_large_change_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(changes, "MOST", 10)
+    monkeypatch.setattr(warming, "LOOK_S", 0.05)
+    archive = generated.make(tmp_path / "build", 30)
+    app = create_app(ViewerConfig(archive, by="Ada"))
+    caches: Caches = app.extensions["lastlook-caches"]
+    warming.warm(app)
+    with warming.kept_warm(app):
+        tag_elsewhere(archive, 20)
+        with Store(archive) as store:
+            now = changes.versions(store.catalogue)
+        deadline = time.monotonic() + 20
+        while not all(kept[1] == now for kept in caches.followed.values()):
+            assert time.monotonic() < deadline
+            time.sleep(0.02)
+    assert not [one for one in threading.enumerate() if one.name == "keeping warm"]
+
+
+def test_a_decision_made_here_is_looked_at_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    woken: list[str] = []
+    monkeypatch.setattr(warming.Watch, "start", lambda self: None)
+    monkeypatch.setattr(warming.Watch, "close", lambda self: None)
+    monkeypatch.setattr(warming.Watch, "wake", lambda self: woken.append("woken"))
+    app = create_app(ViewerConfig(generated.make(tmp_path / "build", 10), by="Ada"))
+    with warming.kept_warm(app):
+        client = app.test_client()
+        client.get("/queue")
+        assert not woken
+        client.post("/queue/work", data={"sub": "MAST"})
+        assert woken == ["woken"]
+
+
+def test_two_who_ask_for_the_same_wait_for_one_reading(tmp_path: Path) -> None:
+    archive, caches = generated.make(tmp_path / "build", 10), Caches()
+    begun, go_on, made = threading.Event(), threading.Event(), []
+
+    def make() -> str:
+        made.append("made")
+        begun.set()
+        assert go_on.wait(20)
+        return "what was made"
+
+    def ask() -> None:
+        with Store(archive, caches=caches) as store:
+            found.append(store.followed("slow", make, lambda was, rids: was))
+
+    found: list[str] = []
+    threads = [threading.Thread(target=ask) for _ in range(2)]
+    threads[0].start()
+    assert begun.wait(20)
+    threads[1].start()
+    threads[1].join(0.1)
+    go_on.set()
+    for one in threads:
+        one.join(20)
+    assert (made, found) == (["made"], ["what was made"] * 2)

@@ -47,6 +47,7 @@ class Caches:
     tagged_of: tuple[Columns | None, int] = (None, -1)  # the columns and the count that `tagged` was read from
     kept: dict[str, tuple[object, object]] = field(default_factory=dict)  # by name: (version, what was made of it)
     followed: dict[str, tuple[object, changes.Versions, object]] = field(default_factory=dict)  # (of, versions, made)
+    following: dict[str, threading.RLock] = field(default_factory=dict)  # by name: held while it is made
 
 
 class Store:
@@ -196,10 +197,13 @@ class Store:
     ) -> T:
         """What `make` makes of the pictures with their times and tags, and of `of`; where since then some pictures have
         changed, come or gone, or `of` has, what `update` makes of it, given the rows of those pictures. What hangs on
-        the plan says so by `of`. As with `kept`, nobody may change it, `update` neither."""
+        the plan says so by `of`. As with `kept`, nobody may change it, `update` neither. Who asks while another thread
+        makes it waits for that."""
         if self.catalogue.is_writing():
             return make()
-        with self.catalogue.reading():
+        with self._caches.lock:
+            made_by_one = self._caches.following.setdefault(name, threading.RLock())
+        with made_by_one, self.catalogue.reading():
             now = changes.versions(self.catalogue)
             with self._caches.lock:
                 found = self._caches.followed.get(name)
@@ -207,8 +211,8 @@ class Store:
                 return cast(T, found[2])
             rids = None if found is None else changes.since(self.catalogue, found[1], now)
             made = make() if found is None or rids is None else update(cast(T, found[2]), rids)
-        with self._caches.lock:
-            self._caches.followed[name] = of, now, made
+            with self._caches.lock:
+                self._caches.followed[name] = of, now, made
         return made
 
     def version(self) -> tuple[object, ...]:

@@ -112,7 +112,7 @@ def serve(
     line where that takes a while. Raises UsageError where the address cannot be had."""
     from lastlook_web.receiving import server_of
     from lastlook_web.recovering import at_work
-    from lastlook_web.warming import warm
+    from lastlook_web.warming import kept_warm, warm
 
     app = create_app(config)
     hosts = (config.host, *config.lan)
@@ -120,8 +120,9 @@ def serve(
     with at_work(app):
         try:
             warm(app, telling)
-            ready(app)
-            server.run()
+            with kept_warm(app):
+                ready(app)
+                server.run()
         finally:
             server.close()
             app.extensions["lastlook-jobs"].close()
