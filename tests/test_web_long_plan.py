@@ -17,7 +17,7 @@ from tests.bench_archive import PLAN
 
 LARGEST = 150_000
 RUNS = 500
-ADDRESSES = ("/closing/O3", "/closing/O3?show=passed")
+ADDRESSES = ("/closing/O3", "/closing/O3?show=passed", "/runs", "/runs?sort=title&in=MAST&edit=X250")
 
 
 @pytest.fixture(scope="module")
@@ -98,3 +98,29 @@ def test_a_long_check_shows_every_line_and_what_is_open_first(
     assert all(f"Not ready: {len(lines(open))} lines open" in one for one in open + rest)
     # What is signed is the whole of it.
     assert [one.count('class="signs"') for one in (open[0], rest[0], client.get("/closing/O3?all=1").text)] == [0, 0, 1]
+
+
+@pytest.mark.parametrize("query", ["", "sort=length&down=1", "in=MAST&sort=title"])
+def test_the_schedule_in_pages_loses_no_row_and_keeps_its_order(client: FlaskClient, query: str) -> None:
+    def rows(page: str) -> list[str]:
+        return re.findall(r'<tr id="run-([^"]+)"', page)
+
+    pages = every_page(client, f"/runs?{query}")
+    all_rows = rows(client.get(f"/runs?{query}&all=1").text)
+    assert [row for page in pages for row in rows(page)] == all_rows
+    assert len(all_rows) == (495 if "in=" in query else RUNS)
+    # Each tells which rows it holds, on paper too; what is summed is of all of them.
+    assert all(f"of {len(all_rows)}" in page and "not all" in page for page in pages)
+    assert len({re.search(r'class="totals">([^<]+)', page)[1] for page in pages}) == 1  # type: ignore[index]
+    at = next(n for n, page in enumerate(pages) if "X250" in rows(page))
+    edited = client.get(f"/runs?{query}&edit=X250").text
+    assert rows(edited) == rows(pages[at])
+    leave = re.search(r'data-leave="([^"#]+)#run-X250"', edited)
+    assert leave
+    assert rows(client.get(leave[1].replace("&amp;", "&")).text) == rows(pages[at])
+
+
+def test_a_run_leads_to_its_row(client: FlaskClient) -> None:
+    link = re.search(r'href="(/runs[^"#]*)#run-X250"', client.get("/run/X250").text)
+    assert link
+    assert 'id="run-X250"' in client.get(link[1].replace("&amp;", "&")).text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -23,11 +23,15 @@ from lastlook.planning import Loaded, PlanMoved
 from lastlook.records import Dimension, Picture, Run, RunStatus
 from lastlook.schedule_edits import FieldsAtFault, RunMoved
 from lastlook_web.app import store
+from lastlook_web.stretches import Stretch, start_of, stretch
 
 pages = Blueprint("runs", __name__)
 
 LONGEST_SCHEDULE = 160_000
 """Bytes of a wire schedule that is sent: more than a thousand runs."""
+
+ROWS = 60
+"""Rows of the schedule on a page: each is a line of fourteen cells."""
 
 NEW = "new"
 """What stands for a run that is not there yet, in an address. No id of a plan: ids of runs are looked up first."""
@@ -62,7 +66,8 @@ _SORTS: dict[str, Callable[[Run], Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """How the table is narrowed and sorted, as the address says it."""
+    """How the table is narrowed and sorted, and with which row its page begins, as the address says it. `whole`: all
+    rows on one page, to print."""
 
     q: str = ""
     sub: str = ""
@@ -70,6 +75,8 @@ class View:
     colour: str = ""
     sort: str = ""
     down: bool = False
+    start: int = 1
+    whole: bool = False
 
     @classmethod
     def of(cls, given: Mapping[str, str]) -> View:
@@ -81,13 +88,18 @@ class View:
             given.get("colour", "").strip(),
             sort if sort in _SORTS else "",
             given.get("down") == "1",
+            start_of(given),
+            given.get("all") == "1",
         )
 
     @property
     def pairs(self) -> dict[str, str]:
         """The address's own words for it, without what is not said."""
         said = {"q": self.q, "in": self.sub, "status": self.status, "colour": self.colour, "sort": self.sort}
-        return {name: value for name, value in {**said, "down": "1" if self.down else ""}.items() if value}
+        said |= {"down": "1" if self.down else "", "all": "1" if self.whole else ""}
+        if self.start > 1 and not self.whole:
+            said["from"] = str(self.start)
+        return {name: value for name, value in said.items() if value}
 
     @property
     def narrowed(self) -> bool:
@@ -98,6 +110,20 @@ class View:
         if self.sort:
             found.sort(key=_SORTS[self.sort], reverse=self.down)
         return found
+
+    def part(self, runs: Sequence[Run]) -> Stretch[Run]:
+        """The rows of its page."""
+        return stretch(self.rows(runs), self.start, 0 if self.whole else ROWS)
+
+    @property
+    def paged(self) -> View:
+        """The same rows in pages, from the first on."""
+        return replace(self, start=1, whole=False)
+
+    def at(self, id: str, runs: Sequence[Run]) -> View:
+        """The same view at the page that shows a run; itself where no page does."""
+        place = next((n for n, run in enumerate(self.rows(runs), start=1) if run.id == id), None)
+        return self if place is None or self.whole else replace(self, start=((place - 1) // ROWS) * ROWS + 1)
 
     def _shows(self, run: Run) -> bool:
         if self.status and run.status.value != self.status:
@@ -117,7 +143,7 @@ class View:
 
     def sorted_by(self, column: str) -> str:
         """The address that sorts by a column: up, then down, then as the plan lists them."""
-        pairs = {name: value for name, value in self.pairs.items() if name not in ("sort", "down")}
+        pairs = {name: value for name, value in self.pairs.items() if name not in ("sort", "down", "from")}
         if self.sort != column:
             pairs["sort"] = column
         elif not self.down:
@@ -166,12 +192,15 @@ def _page(
     faults: Sequence[str] = (),
 ) -> str:
     plan = store().plan
-    rows = view.rows(plan.runs)
+    if form and form.of:
+        view = view.at(form.of, plan.runs)  # it may have moved since the address was made
+    part = view.part(plan.runs)
     return render_template(
         "runs.html",
         plan=plan,
         view=view,
-        rows=rows,
+        part=part,
+        rows=part.rows,
         counts=viewing.counts(store(), Dimension.RUN),
         form=form,
         names=NAMES,
@@ -183,7 +212,7 @@ def _page(
         changes=changes,
         shown_changes=_LEFT_OUT,
         diameter=_diameter,
-        totals=_totals(rows),
+        totals=_totals(view.rows(plan.runs)),
         now=datetime.now(UTC),
         zone=store().zone,
         faults=faults,
@@ -263,7 +292,7 @@ def undo() -> AnyResponse:
 def _saved(view: View, done: Loaded, id: str) -> AnyResponse:
     flash(f"{_said(done.changes)}." if done.decision else f"{id}: nothing was changed.")
     shown = any(run.id == id for run in view.rows(store().plan.runs))
-    return redirect(view.address(f"run-{id}" if shown else "schedule"), 303)
+    return redirect(view.at(id, store().plan.runs).address(f"run-{id}" if shown else "schedule"), 303)
 
 
 def _said(changes: Sequence[Change]) -> str:
@@ -339,6 +368,7 @@ def run(id: str) -> str | AnyResponse:
         "run.html",
         found=found,
         run=found.run,
+        schedule=View().at(id, store().plan.runs).address(f"run-{id}"),
         rule=run_record.RULE,
         names=NAMES,
         diameter=_diameter,
