@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import bisect
 import hashlib
+import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -34,6 +35,7 @@ from lastlook.tagging.weigh import OTHER
 PAUSE_MS = 20 * 60 * 1000
 SURE = 0.95
 MOST_CHOICES = 9
+_STRETCH = "stretch"
 _WORTH = 0.2  # a claim less sure than this is no choice worth a key
 
 
@@ -86,13 +88,14 @@ class Group:
 @dataclass(frozen=True, slots=True)
 class _Entry:
     """An open picture with what its group follows from. `after`: where it stands in order of time; `sure`: it is left
-    out unless all is asked for; `session` is the uid of its session, or ''."""
+    out unless all is asked for; `key`: where it comes from and what is claimed of it. `timed_ms`: when it was
+    taken, None for stills and where that is not known: those part no stretches."""
 
     one: Open
     after: tuple[bool, int, int]
     sure: bool
-    session: str
-    signature: tuple[str, ...]
+    timed_ms: int | None
+    key: tuple[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,31 +149,36 @@ def _groups(store: Store, sessions: tuple[Session, ...], was: _Grouped | None, *
     if was is not None and was.places != places:
         was = None
     homes = {step.id: step.subassembly for step in plan.steps}
-    gathered: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
-    stretch, last = 0, None
-    for entry in _entries(store, sessions):
-        one = entry.one
-        if entry.sure and not everything:
-            continue
-        if one.taken_ms is None:
-            where = f"undated {one.sha256}"
-        elif one.clip_ms is not None:
-            where = f"clip {one.sha256}"
-        else:
-            if last is not None and one.taken_ms - last > PAUSE_MS:
-                stretch += 1
-            last = one.taken_ms
-            where = f"session {entry.session}" if entry.session else f"stretch {stretch}"
-        gathered[where, entry.signature].append(one)
     known: dict[tuple[str, tuple[str, ...], int], Group] = {}
-    for (where, signature), each in gathered.items():
-        # Stretches are counted from the first: one that comes or goes gives all later ones another number.
-        key = "stretch" if where.startswith("stretch ") else where, signature, each[0].rid
+    for (where, signature), each in _gathered(_entries(store, sessions), everything=everything):
+        key = where, signature, each[0].rid
         before = was.known.get(key) if was is not None else None
         same = before is not None and before.pictures == tuple(each)
         known[key] = before if before is not None and same else _group(where, each, homes, plan)
     found = sorted(known.values(), key=lambda group: (-group.worth, group.pictures[0].taken_ms or 0, group.id))
     return _Grouped(places, tuple(found), known)
+
+
+def _gathered(entries: list[_Entry], *, everything: bool) -> list[tuple[tuple[str, tuple[str, ...]], list[Open]]]:
+    """Pictures that share what a group follows from, with that. Little is done for each: there may be all there are."""
+    elsewhere: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
+    stretch: dict[tuple[str, tuple[str, ...]], list[Open]] = defaultdict(list)
+    found: list[tuple[tuple[str, tuple[str, ...]], list[Open]]] = []
+    goes_on_until = -math.inf
+    for entry in entries:
+        if entry.sure and not everything:
+            continue
+        at, key = entry.timed_ms, entry.key
+        if at is not None:
+            if at > goes_on_until:
+                found += stretch.items()
+                stretch.clear()
+            goes_on_until = at + PAUSE_MS
+            if key[0] == _STRETCH:
+                stretch[key].append(entry.one)
+                continue
+        elsewhere[key].append(entry.one)
+    return [*found, *stretch.items(), *elsewhere.items()]
 
 
 def _entries(store: Store, sessions: tuple[Session, ...]) -> list[_Entry]:
@@ -183,7 +191,7 @@ def _entries(store: Store, sessions: tuple[Session, ...]) -> list[_Entry]:
 
     def update(was: _Opened, rids: Sequence[int]) -> _Opened:
         changed = set(rids)
-        now = [entry for entry in was.entries if entry.one.rid not in changed]
+        now = [entry for entry in was.entries if entry.after[2] not in changed]
         for one in review.open_pictures(store.catalogue, rids):
             if not _refused(one):
                 bisect.insort(now, _entry(one, within), key=lambda entry: entry.after)
@@ -227,15 +235,22 @@ class _Within:
 
 
 def _entry(one: Open, within: _Within) -> _Entry:
-    session = within.session_of(one) if one.taken_ms is not None and one.clip_ms is None else None
+    timed_ms = one.taken_ms if one.clip_ms is None else None
+    if one.taken_ms is None:
+        where = f"undated {one.sha256}"
+    elif timed_ms is None:
+        where = f"clip {one.sha256}"
+    else:
+        session = within.session_of(one)
+        where = f"session {session.uid}" if session else _STRETCH
     need = _need(one)
     sure = need is Need.APPLIED and _top(one) >= SURE
     return _Entry(
         one,
         (one.taken_ms is None, one.taken_ms or 0, one.rid),
         sure,
-        session.uid if session else "",
-        (need.value, *_signature(one)),
+        timed_ms,
+        (where, (need.value, *_signature(one))),
     )
 
 
