@@ -17,7 +17,7 @@ from tests.bench_archive import PLAN
 
 LARGEST = 150_000
 RUNS = 500
-ADDRESSES = ("/closing/O3", "/closing/O3?show=passed", "/runs", "/runs?sort=title&in=MAST&edit=X250")
+ADDRESSES = ("/closing/O3", "/closing/O3?show=passed", "/runs", "/runs?sort=title&in=MAST&edit=X250", "/closings")
 
 
 @pytest.fixture(scope="module")
@@ -124,3 +124,18 @@ def test_a_run_leads_to_its_row(client: FlaskClient) -> None:
     link = re.search(r'href="(/runs[^"#]*)#run-X250"', client.get("/run/X250").text)
     assert link
     assert 'id="run-X250"' in client.get(link[1].replace("&amp;", "&")).text
+
+
+def test_what_is_open_and_shut_is_told_of_every_item(client: FlaskClient) -> None:
+    row = re.compile(r'<tr><th scope="row"><span class="id">([^<]+)</span>[^<]*</th>\n<td data-head="Seen"')
+    pages = every_page(client, "/closings")
+    everything = client.get("/closings?all=1").text
+    assert len(pages) > 1
+    assert [id for page in pages for id in row.findall(page)] == row.findall(everything)
+    assert len(row.findall(everything)) > RUNS
+    # The drawing counts by their state what it has no room to draw: 490 runs lie in the deck house.
+    area = next(one for one in pages[0].split("<g>") if 'class="area-id"' in one and ">DKH</text>" in one)
+    area = pages[0][pages[0].index(area) :].split('class="area-id"')[1]
+    left_out = re.search(r">and (\d+) more: \1 [^<]+<", area)
+    assert left_out
+    assert int(left_out[1]) + area.count('class="chip-box"') > 490

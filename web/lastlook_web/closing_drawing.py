@@ -21,6 +21,7 @@ _HEAD = 38.0
 _CHIP = 24.0
 _GAP_TOP = 20.0
 _LETTER = 7.4  # of the monospaced ids at 12 px
+_CHIPS = 40  # runs and parts that are drawn in one area; the rest is counted, the table lists them
 _TEXT = 6.6  # of the text at 12 px, on average
 
 WORDS = {
@@ -70,6 +71,9 @@ class Area:
     height: float
     depth: int
     chips: tuple[Chip, ...]
+    more: str
+    more_x: float
+    more_y: float
     gaps: tuple[Gap, ...]
     walls: tuple[tuple[float, float], ...]
 
@@ -98,13 +102,19 @@ class _Builder:
         cursor = top + _HEAD
         chips: list[Chip] = []
         left = x + _PAD
-        for item in self._within(sub):
+        lying = self._within(sub)
+        drawn_items = lying if len(lying) <= _CHIPS + 1 else lying[:_CHIPS]
+        for item in drawn_items:
             chip = 28 + _LETTER * len(item.id)
             if left + chip > x + width - _PAD and left > x + _PAD:
                 left, cursor = x + _PAD, cursor + _CHIP + 4
             found = self.items[item.id]
             chips.append(Chip(item.id, item.title, found.sight.value, left, cursor, chip, _words(found)))
             left += chip + 6
+        more = self._more(lying[len(drawn_items) :])
+        if more:
+            left, cursor = x + _PAD, cursor + _CHIP + 4
+        more_at = (left, cursor + 15.5)
         cursor += _CHIP + 6 if chips else 0
         for child in self.plan.subassemblies:
             if child.within == sub.id:
@@ -123,11 +133,20 @@ class _Builder:
             height=bottom - top,
             depth=depth,
             chips=tuple(chips),
+            more=_fit(more, inner),
+            more_x=more_at[0],
+            more_y=more_at[1],
             gaps=gaps,
             walls=walls,
         )
         self.areas.insert(place, drawn)  # the outer one first: it is drawn under what lies in it
         return bottom
+
+    def _more(self, left_out: Sequence[Run | Part]) -> str:
+        """How many are not drawn, by what can be seen of them: nothing goes uncounted."""
+        sights = [self.items[item.id].sight for item in left_out]
+        counts = [f"{sights.count(sight)} {WORDS[sight]}" for sight in Sight if sight in sights]
+        return f"and {len(sights)} more: {', '.join(counts)}" if sights else ""
 
     def _within(self, sub: Subassembly) -> list[Run | Part]:
         runs = [run for run in self.plan.runs if sub.id in run.subassemblies]

@@ -13,6 +13,7 @@ from werkzeug.wrappers import Response
 from lastlook import closing_check, recording, times
 from lastlook.catalogue import pictures
 from lastlook.closing import bonds, cautions, graph
+from lastlook.closing.graph import Sight
 from lastlook.closing.records import Check, Line, State, ViewKind
 from lastlook.closing_facts import gather
 from lastlook.deciding import Target
@@ -39,6 +40,9 @@ _STATES = {
 
 LONG = 120
 """Lines of a check that one page shows in the order of the plan. A longer one is parted: what stands open first."""
+
+ITEMS = 75
+"""Items of the plan on a page of what can be seen."""
 
 SUBJECTS = 25
 """Items of a longer check on a page."""
@@ -79,6 +83,8 @@ def overview() -> str:
         wrong=wrong,
         drawings=drawings,
         words=closing_drawing.WORDS,
+        items=stretch(found.items, start_of(request.args), 0 if request.args.get("all") == "1" else ITEMS),
+        sights=[(sight, count) for sight in Sight if (count := sum(item.sight is sight for item in found.items))],
         access=any(opening.reaches or opening.replaces for opening in found.plan.openings),
         left=bonds.left_words,
         uncured=cautions.UNCURED,

@@ -10,9 +10,6 @@ from lastlook_web.words import number
 
 Row = TypeVar("Row")
 
-ROWS = 100
-"""Rows of a page, where nothing else is said: with its styles and modules it stays under 150 kB."""
-
 
 @dataclass(frozen=True, slots=True)
 class Stretch(Generic[Row]):
@@ -49,7 +46,7 @@ class Stretch(Generic[Row]):
         return self.last + 1 if self.last < self.total else 0
 
 
-def stretch(rows: Sequence[Row], start: int, most: int = ROWS) -> Stretch[Row]:
+def stretch(rows: Sequence[Row], start: int, most: int) -> Stretch[Row]:
     """The rows from the number `start` on, counted from 1: of the stretch in which it lies. `most` 0: all of them."""
     if not most or len(rows) <= most:
         return Stretch(rows, 1, len(rows), most)
