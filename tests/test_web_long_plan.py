@@ -17,7 +17,21 @@ from tests.bench_archive import PLAN
 
 LARGEST = 150_000
 RUNS = 500
-ADDRESSES = ("/closing/O3", "/closing/O3?show=passed", "/runs", "/runs?sort=title&in=MAST&edit=X250", "/closings")
+ADDRESSES = (
+    "/closing/O3",
+    "/closing/O3?show=passed",
+    "/runs",
+    "/runs?sort=title&in=MAST&edit=X250",
+    "/closings",
+    "/plan",
+    "/plan?depth=DKH",
+    "/sub/DKH",
+    "/sub/MAST",
+    "/closing/O3/record",
+    "/closing/O3/record?act=test&of=X250",
+    "/closing/O3/record?act=bond",
+    "/closing/O3/record?act=waive&of=X250",
+)
 
 
 @pytest.fixture(scope="module")
@@ -139,3 +153,29 @@ def test_what_is_open_and_shut_is_told_of_every_item(client: FlaskClient) -> Non
     left_out = re.search(r">and (\d+) more: \1 [^<]+<", area)
     assert left_out
     assert int(left_out[1]) + area.count('class="chip-box"') > 490
+
+
+@pytest.mark.parametrize(
+    ("address", "row"),
+    [("/plan", r'<tr><th scope="row"><a href="/run/([^"]+)">'), ("/sub/DKH", r'"line-what"><a href="/run/([^"]+)">')],
+)
+def test_runs_are_listed_in_pages_that_lose_none(client: FlaskClient, address: str, row: str) -> None:
+    pages = every_page(client, address)
+    found = [id for page in pages for id in re.findall(row, page)]
+    assert len(pages) > 1
+    assert found == re.findall(row, client.get(f"{address}?all=1").text)
+    assert {f"X{n:03}" for n in range(490)} <= set(found)
+
+
+def test_every_line_of_a_long_check_can_be_waived_by_itself(client: FlaskClient) -> None:
+    check = client.get("/closing/O3?all=1").text
+    link = re.search(r'href="(/closing/O3/record[^"#]*act=waive[^"#]*of=X250[^"#]*)#waive"', check)
+    assert link
+    choices = re.findall(r'<option value="(X250\|[^"]*)"', client.get(link[1].replace("&amp;", "&")).text)
+    assert "X250|" in choices
+    assert len(choices) == 1 + check.split(">X250</span>")[1].split("<h3")[0].count('class="asked"')
+    # Without an item there is each item's "all that is open", and no form has gone.
+    whole = client.get("/closing/O3/record?act=waive").text
+    assert all(f'value="X{n:03}|"' in whole for n in range(490))
+    for act in ("test", "change", "measure", "done", "witness", "release", "waive", "bond", "adhesive", "close"):
+        assert f'<details class="recorder" id="{act}" open>' in client.get(f"/closing/O3/record?act={act}").text

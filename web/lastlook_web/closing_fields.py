@@ -40,13 +40,18 @@ class Form:
     cautions: tuple[str, ...] = ()
 
 
+_ONE_BY_ONE = "To let a single line of an item pass, take the waiver under that item in the closing check."
 _AT = Field("at", "When", hint="like 2026-03-24 13:30; empty is now")
 _BY = Field("person", "Who, if not you")
 _NAMED = Field("person", "Who, by name", required=True)
 
 
-def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
-    """All forms for one opening, with what can be chosen in each."""
+MANY = 150
+"""Lines to let pass that are listed one by one; of more, those of one item."""
+
+
+def forms(opening: Opening, check: Check, of: str = "") -> tuple[Form, ...]:
+    """All forms for one opening, with what can be chosen in each. `of`: the item that is spoken of, if one is."""
     plan = store().plan
     items = graph.visible_items(plan)
     hidden = [(id, f"{id} {items[id].title}") for id in (*check.hides, *check.crossed)]
@@ -56,9 +61,9 @@ def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
     its_steps = [(step.id, f"{step.id} {step.title}") for step in due]
     own = (opening.id, f"{opening.id} {opening.title}")
     open_lines = [line for line in (*check.lines, *check.retests) if line.open]
-    waivable = [
-        (f"{line.subject}|{line.what}", f"{line.subject}: {line.title}, {line.state.value}") for line in open_lines
-    ]
+    listed = [line for line in open_lines if line.subject == of] if len(open_lines) > MANY else open_lines
+    waivable = [(f"{line.subject}|{line.what}", f"{line.subject}: {line.title}, {line.state.value}") for line in listed]
+    few = "" if len(listed) == len(open_lines) else f" {_ONE_BY_ONE}"
     subjects = dict.fromkeys(line.subject for line in check.lines if line.open)  # a retest is waived by name
     whole = [(f"{id}|", f"{id}: all that is open") for id in subjects]
     glues = [(one.id, f"{one.id} {one.kind}".strip()) for one in facts.adhesives.values()]
@@ -136,7 +141,7 @@ def forms(opening: Opening, check: Check) -> tuple[Form, ...]:
                 Field("reason", "Reason", required=True, hint="as in: no line of sight past the hold-down"),
                 *(_NAMED, _AT),
             ),
-            "It counts as waived, never as passed, and lapses with a change or when the opening is opened again.",
+            "It counts as waived, never as passed, and lapses with a change or when the opening is opened again." + few,
             "" if open_lines else "Nothing is open, so there is nothing to waive.",
         ),
         Form(

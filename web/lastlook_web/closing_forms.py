@@ -31,6 +31,9 @@ RECORDED: Final = (
     *("view", "change", "measure", "test", "done", "release", "witness", "waiver", "bond", "close", "reopen"),
     "adhesive",
 )
+CHOICES: Final = 400
+"""What can be chosen on the page, in all forms together. Beyond it only the form that is asked for has its fields."""
+
 LISTED: Final = 15
 """How many of the last decisions are listed with a button to take them back."""
 
@@ -76,12 +79,15 @@ def undo(id: str) -> Response:
 def _page(id: str, act: str, typed: Mapping[str, str], wrong: str = "") -> str:
     opening = next(one for one in store().plan.openings if one.id == id)
     check = closing_check.check(store(), id)
+    found = forms(opening, check, typed.get("line", "").partition("|")[0])
     return render_template(
         "closing_record.html",
         opening=opening,
         check=check,
-        forms=forms(opening, check),
+        forms=found,
+        folded=sum(len(field.choices) for form in found for field in form.fields) > CHOICES,
         chosen=act,
+        of=request.args.get("of", ""),
         typed=typed,
         wrong=wrong,
         recorded=[(one, decision_words(one)) for one in _recorded(id)],

@@ -23,6 +23,7 @@ from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture
 from lastlook_web import closing_drawing, words
 from lastlook_web.app import store
+from lastlook_web.closing_fields import MANY
 from lastlook_web.stretches import Stretch, start_of, stretch
 
 pages = Blueprint("closings", __name__)
@@ -103,6 +104,7 @@ def check(id: str) -> str | Response:
     items = structure.items(store().plan)
     titles = {name: item.title for name, item in items.items()}
     sheet = _sheet(found, request.args)
+    open_count = sum(line.open for line in (*found.lines, *found.retests))
     return render_template(
         "closing_check.html",
         opening=items[id],
@@ -115,7 +117,8 @@ def check(id: str) -> str | Response:
         states=[(state, _STATES[state], found.count(state)) for state in State],
         sayable=set(graph.visible_items(store().plan)),
         recorded=closing_check.recorded(store(), id) if found.shut else None,
-        open_count=sum(line.open for line in (*found.lines, *found.retests)),
+        open_count=open_count,
+        one_by_one=open_count > MANY,
         shown=_pictures([line for _, lines in (*sheet.after, *sheet.due) for line in lines]),
         left=bonds.left_words,
         zone=store().zone,

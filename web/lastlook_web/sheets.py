@@ -14,8 +14,12 @@ from lastlook.plan import gauges, structure
 from lastlook.records import Dimension
 from lastlook_web.app import store
 from lastlook_web.given import at_fault, code_of, number
+from lastlook_web.stretches import start_of, stretch
 
 pages = Blueprint("sheets", __name__)
+
+RUNS = 75
+"""Rows of the plan's wire schedule on a page."""
 
 
 @pages.get("/plan")
@@ -76,6 +80,7 @@ def _plan(of: str = "", typed: Mapping[str, str] | None = None, wrong: str = "")
     return render_template(
         "plan.html",
         plan=now,
+        runs=stretch(now.runs, start_of(request.args), 0 if request.args.get("all") == "1" else RUNS),
         steps=sorted(now.steps, key=lambda step: step.order),
         acts=viewing.acts(store()),
         of_runs=viewing.counts(store(), Dimension.RUN),
