@@ -100,7 +100,12 @@ def test_by_keyboard(driver: Chrome, site: str, filled: Archive) -> None:
         press(driver, "\ue014")
     ActionChains(driver).send_keys("t").perform()
     assert driver.switch_to.active_element.get_attribute("id") == "typed"
-    press(driver, "dkh\n")  # letters in the field are no keys
+    press(driver, "dkx\n")  # letters in the field are no keys
+    field = browser.one(driver, "#typed")
+    assert field.get_attribute("value") == "dkx"
+    assert "'dkx'" in browser.one(driver, "#typed-wrong").text
+    assert all("404" in line for line in browser.complaints(driver))
+    leave(driver, lambda: field.send_keys("\ue009a\ue000dkh\n"))
     assert said(filled, "IMG_20260325_100000.jpg") == ("DKH",)
     press(driver, "1")
     assert head(driver) == "Nothing waits for you"

@@ -239,6 +239,7 @@ def decisions_made(store: Store) -> int:
         ({"to": "99:00"}, "there is nothing at 99:00"),
         ({"from": ""}, "the stretch begins was not said"),
         ({"run": "W99"}, "there is no run 'w99'"),
+        ({"run": "", "sub": "", "step": ""}, "nothing was said of the stretch"),
     ],
 )
 def test_a_stretch_that_is_none_is_told_of_in_words(filled: Filled, given: dict[str, str], words: str) -> None:

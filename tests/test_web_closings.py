@@ -279,7 +279,7 @@ def test_what_cannot_be_recorded_comes_back_with_what_was_typed(
     html5lib.HTMLParser(strict=True).parse(told.text)
     if act not in ("reopen", "bond"):
         assert re.search(rf'<details class="recorder" id="{act}" open>', told.text)
-        assert 'role="alert"' in told.text
+        assert 'role="alert" id="wrong" tabindex="-1" autofocus' in told.text
         for value in typed.values():
             if value not in ("W99", "polished"):
                 assert f'value="{html.escape(value)}"' in told.text

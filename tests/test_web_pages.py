@@ -340,6 +340,10 @@ def test_a_wrong_form_is_answered_and_changes_nothing(
     answer = client.post(f"{page}/say", data={**form, "token": token[1]})
     assert answer.status_code == code
     assert words in text_of(answer.text)
+    if typed := form.get("typed"):  # comes back in its field, beside what is wrong with it
+        field = rf'<input id="typed"[^>]* value="{typed}"[^>]* aria-describedby="typed-wrong" autofocus>'
+        assert re.search(field, answer.text)
+        assert 'role="alert" id="typed-wrong"' in answer.text
     assert copy.archive.decisions.read_bytes() == before
 
 

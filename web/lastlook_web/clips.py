@@ -103,7 +103,7 @@ def page(id: str) -> str | tuple[str, int]:
     would do."""
     medium = _medium(id)
     preview, wrong = None, ""
-    if any(request.args.get(name) for name in ("sub", "step", "run")):
+    if any(name in request.args for name in ("sub", "step", "run")):
         try:
             preview = _preview(id, request.args)
         except UsageError as error:

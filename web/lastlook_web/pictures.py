@@ -31,6 +31,7 @@ from lastlook.records import (
 )
 from lastlook_web import marks, sameplace
 from lastlook_web.app import store
+from lastlook_web.given import at_fault, code_of
 
 pages = Blueprint("pictures", __name__)
 
@@ -61,8 +62,9 @@ def page(id: str) -> str:
     return sheet(id)
 
 
-def sheet(id: str, refused: marks.Refused | None = None) -> str:
-    """The page of a picture; `refused` is a form about what is drawn that comes back as it was typed."""
+def sheet(id: str, refused: marks.Refused | None = None, typed: str = "", wrong: str = "") -> str:
+    """The page of a picture; `refused` is a form about what is drawn that comes back as it was typed, `typed` a name of
+    what it shows that cannot be taken, and `wrong` why."""
     shown = _shown(id)
     picture = shown.picture
     plan = store().plan
@@ -96,6 +98,8 @@ def sheet(id: str, refused: marks.Refused | None = None) -> str:
         drawable=[(heading, items) for heading, items in _drawable(plan) if items],
         strip=sameplace.strip(picture) if picture.page else None,
         looking=looking,
+        typed=typed,
+        wrong=wrong,
         **marks.shown(picture, measure=bool(request.args.get("mm")), refused=refused),
     )
 
@@ -185,7 +189,7 @@ def _last_word(decisions: Sequence[tuple[Decision, bool]]) -> Decision | None:
 
 
 @pages.post("/picture/<id>/say")
-def say(id: str) -> AnyResponse:
+def say(id: str) -> AnyResponse | tuple[str, int]:
     """Accept or reject a proposal, add a tag or take one off. The form's `yes` or `no` names it, or `typed` does."""
     picture = viewing.picture(store(), id)
     yes, no, typed = (request.form.get(name, "").strip() for name in ("yes", "no", "typed"))
@@ -196,7 +200,10 @@ def say(id: str) -> AnyResponse:
         deciding.untag(store(), [picture.id], [_target(no)])
         flash(f"It does not show {_name(no)}.")
     elif typed:
-        target = _typed(store().plan, typed)
+        try:
+            target = _typed(store().plan, typed)
+        except NoSuchId as error:
+            return sheet(picture.id, typed=typed, wrong=at_fault(error)), code_of(error)
         deciding.tag(store(), [picture.id], [target])
         flash(f"It shows {target.typed}.")
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from urllib.parse import urlencode
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -16,6 +17,7 @@ from lastlook.plan.vocabulary import lookup_id
 from lastlook.queue import Group, Kind, Need
 from lastlook.records import Dimension, Picture, Plan
 from lastlook_web.app import store
+from lastlook_web.given import at_fault, code_of
 
 pages = Blueprint("queue", __name__)
 
@@ -40,9 +42,14 @@ _KINDS = {
 @pages.get("/queue")
 def page() -> str:
     """One group: that with picture `p` in it, else the one at place `n` (from 0), else the first."""
-    everything = request.args.get("all") == "1"
+    return _page(request.args)
+
+
+def _page(asked: Mapping[str, str], typed: str = "", wrong: str = "") -> str:
+    """`typed` is a name that cannot be taken, and comes back with what is `wrong` with it."""
+    everything = asked.get("all") == "1"
     found = queue.groups(store(), everything=everything)
-    at = _place(found, request.args.get("p", ""), request.args.get("n", ""))
+    at = _place(found, asked.get("p", ""), asked.get("n", ""))
     group = found[at] if found else None
     under_way = sessions.under_way(store())
     return render_template(
@@ -61,8 +68,10 @@ def page() -> str:
         earlier=_address(everything, p=found[at - 1].pictures[0].id) if found and at else "",
         later=_address(everything, p=found[at + 1].pictures[0].id) if at + 1 < len(found) else "",
         following=found[at + 1].pictures[0].id if at + 1 < len(found) else "",
-        did=_did(request.args.get("did", "")),
-        was=request.args.get("was", ""),
+        did=_did(asked.get("did", "")),
+        was=asked.get("was", ""),
+        typed=typed,
+        wrong=wrong,
         everything=everything,
         under_way=under_way,
         recent=sessions.every(store())[::-1][:6],
@@ -74,7 +83,7 @@ def page() -> str:
 
 
 @pages.post("/queue/settle")
-def settle() -> Response:
+def settle() -> Response | tuple[str, int]:
     """`act`: a choice's number, "no" (to the first), "none" (of all), or "as" with `typed`. One answer for a group."""
     form = request.form
     group = queue.find(store(), form.get("group", ""))
@@ -88,8 +97,15 @@ def settle() -> Response:
     elif act == "none":
         decision = queue.reject_all(store(), group)
         said = "nothing of what was proposed"
-    elif act == "as" and form.get("typed", "").strip():
-        targets = _typed(store().plan, form["typed"])
+    elif act == "as":
+        typed = form.get("typed", "").strip()
+        try:
+            if not typed:
+                raise UsageError("nothing was typed", "Type an id or a name.")
+            targets = _typed(store().plan, typed)
+        except (NoSuchId, UsageError) as error:
+            asked = {"p": group.pictures[0].id, "n": form.get("n", ""), "all": form.get("all", "")}
+            return _page(asked, typed, at_fault(error)), code_of(error)
         decision = queue.settle(store(), group, targets)
         said = " · ".join(target.typed for target in targets)
     else:

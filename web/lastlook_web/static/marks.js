@@ -76,8 +76,10 @@ class Drawing {
   }
 
   stop() {
+    const here = this.form.contains(document.activeElement);
     for (const radio of this.form.elements.shape) radio.checked = radio.value === "";
     this.choose("");
+    if (here) this.form.querySelector("[name=shape]:checked").focus(); // the button that was pressed is away
   }
 
   // -------------------------------------------------------------------------------------------- points
@@ -171,6 +173,8 @@ class Drawing {
     elements.keep.disabled = !open || lacking > 0;
     elements.back.disabled = !this.points.length && !this.done.length;
     elements.again.disabled = !this.ahead.length && !this.undone.length;
+    // A button that has done its last loses the focus: the picture takes it.
+    if (document.activeElement?.form === this.form && document.activeElement.disabled) viewer.frame.focus({ preventScroll: true });
     const count = `${this.points.length} point${this.points.length === 1 ? "" : "s"}`;
     const how = "tap the picture, or move the cross with the arrow keys (Shift: finely) and set it with Enter";
     this.said.textContent = !open
@@ -269,9 +273,13 @@ class Drawing {
   }
 
   fill({ svg, list, mm }) {
+    const held = [this.list, this.mm].find((part) => part.contains(document.activeElement));
+    const place = held ? [...held.querySelectorAll("button")].indexOf(document.activeElement) : -1;
     this.kept.innerHTML = svg;
     this.list.innerHTML = list;
     this.mm.innerHTML = mm;
+    // What was pressed is written anew: the focus goes to what stands in its place, else to the picture.
+    if (held) ([...held.querySelectorAll("button")].at(Math.max(0, place)) ?? [...held.querySelectorAll("button")].at(-1) ?? viewer.frame).focus();
     viewer.redrawn = true;
     viewer.draw();
     this.show();
