@@ -17,31 +17,20 @@ from typing import Any
 
 from flask.testing import FlaskClient
 
-from lastlook import deciding, sessions
-from lastlook.archive import Archive
+from lastlook import sessions
 from lastlook.catalogue import media, pictures
 from lastlook.deciding import Target
 from lastlook.records import Dimension
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from tests import generated
+from tests.benchmarks import after
 from tests.benchmarks.rows import Row
 from tests.test_web_every_page import NO_PAGES, PAGES
 
 SMALL, FULL = (500,), (1_000, 10_000, 100_000)
 TARGET_MS = 100.0
 _TIMES = 5
-_AFTER = (
-    "/",
-    "/build/drawing",
-    "/queue",
-    "/handover",
-    "/compare/opening/O4",
-    "/closings",
-    "/runs",
-    "/sub/MAST",
-    "/bench",
-)
 _PARTS = ("ask.words", "build.drawing", "bench.state", "jobs.state")  # what open pages ask for again and again
 
 
@@ -69,9 +58,8 @@ def _of(root: Path, count: int, *, held: bool) -> Iterator[Row]:
         shown = address.split("?")[1][:34] if "?" in address else ""
         what = f"{count}: {name} {shown}{'' if code < 400 else f' ({code})'}"
         yield Row(what, milliseconds, "ms", f"≤ {TARGET_MS:g}" if held else "")
-    for place, address in enumerate(_AFTER):
-        milliseconds = _after_a_tag(client, archive, address, 10 + place * _TIMES)
-        yield Row(f"{count}: first page after a tag {address}", milliseconds, "ms", f"≤ {TARGET_MS:g}" if held else "")
+    for kind, milliseconds, address in after.first_pages(app, archive, root.parent / "photos"):
+        yield Row(f"{count}: after {kind}, dearest {address}", milliseconds, "ms", f"≤ {TARGET_MS:g}" if held else "")
 
 
 def _time(client: FlaskClient, address: str) -> tuple[float, int]:
@@ -82,23 +70,6 @@ def _time(client: FlaskClient, address: str) -> tuple[float, int]:
         client.get(address, buffered=True)
         taken.append((time.process_time() - began) * 1000)
     return statistics.median(taken), code
-
-
-def _after_a_tag(client: FlaskClient, archive: Archive, address: str, first: int) -> float:
-    """What the thread of the request takes. Each tag is of another photo, from the `first` on: said twice, it changes
-    nothing."""
-    taken = []
-    for number in range(_TIMES):
-        client.get(address, buffered=True)
-        with Store(archive, by="Ada") as store:
-            photo = media.every(store.catalogue, "photo")[first + number]
-            sub = store.plan.subassemblies[number % len(store.plan.subassemblies)]
-            picture = pictures.of_medium(store.catalogue, photo.sha256)[0]
-            deciding.tag(store, [picture.id], [Target(Dimension.SUBASSEMBLY, sub.id)])
-        began = time.thread_time()
-        client.get(address, buffered=True)
-        taken.append((time.thread_time() - began) * 1000)
-    return statistics.median(taken)
 
 
 def _bench(store: Store) -> Any:
