@@ -160,7 +160,7 @@ def test_without_pictures(driver: Chrome, tmp_path: Path) -> None:
     made = archives.make(tmp_path / "empty")
     with browser.served(create_app(ViewerConfig(made))) as address:
         browser.open_page(driver, f"{address}/queue")
-        assert head(driver) == "Nothing waits for you"
+        assert head(driver) == "Nothing to place yet"
         browser.open_page(driver, f"{address}/queue/session/ffffffff")
         assert "no session" in browser.one(driver, "main").text
     browser.complaints(driver)

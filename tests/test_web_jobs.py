@@ -175,7 +175,7 @@ def test_it_is_stopped_and_gone_on_with(client: FlaskClient, counting: Counting,
     runner_of(app).wait()
     page = client.get(where).text
     assert "Stopped at 1 of 3." in page
-    assert "safe to go on" in page
+    assert "What was done is kept and known again, so it can go on." in page
     counting.at.clear()
     act(client, where, "go-on")
     assert counting.at.wait(20)
