@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from lastlook.cli.common import json_option, needs_store, plural, print_json
-from lastlook.errors import UsageError
+from lastlook.cli.written import check_target, write
 from lastlook.store import Store
 
 
@@ -36,15 +36,9 @@ def card(
     """
     from lastlook import bench_cards
 
-    if output.exists() and not force:
-        raise UsageError(f"{output} is there already", "Give another name with -o, or --force to write over it.")
+    check_target(output, force=force, store=store)
     made = bench_cards.sheet(store, ids, kinds, paper)
-    try:
-        output.write_bytes(made.pdf)
-    except OSError as error:
-        raise UsageError(
-            f"{output} cannot be written: {(error.strerror or '').lower()}", "Choose another place."
-        ) from error
+    write(output, made.pdf, force=force, store=store)
     if as_json:
         print_json(
             {

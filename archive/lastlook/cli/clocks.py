@@ -18,6 +18,7 @@ from lastlook.cli.clock_words import (
     wall_time,
 )
 from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
+from lastlook.cli.written import write
 from lastlook.errors import UsageError
 from lastlook.records import ClockCorrection
 from lastlook.store import Store
@@ -97,7 +98,14 @@ def show(store: Store, camera: str | None, as_json: bool) -> int:
 @click.option("--error", "error_s", type=float, default=0.0, metavar="SECONDS", help="Camera minus true time.")
 @click.option("--drift", type=float, default=0.0, metavar="SECONDS", help="How much the error grows a day.")
 @click.option("--reference", metavar="T", help="Camera time at which the error holds (needed with --drift).")
-@click.option("--uncertainty", type=click.FloatRange(min=0), default=2.0, show_default=True, metavar="SECONDS")
+@click.option(
+    "--uncertainty",
+    type=click.FloatRange(min=0),
+    default=2.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="How exactly the error is known.",
+)
 @click.option("--fixed-offset", metavar="±HH:MM", help="The clock is kept at this offset from UTC all year.")
 @click.option("--since", metavar="T", help="Only from this camera time on.")
 @click.option("--until", metavar="T", help="Only up to this camera time.")
@@ -232,10 +240,11 @@ def use(store: Store, picture: str, as_json: bool) -> int:
 
 @clock.command("card")
 @click.option("--png", "png", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Write one card.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
 @click.option("--text", "in_terminal", is_flag=True, help="Show the card here, in the terminal, until Ctrl-C.")
 @click.option("--seconds", type=click.IntRange(1, 600), default=60, show_default=True, help="With --text: how long.")
 @json_option
-def card(png: Path | None, in_terminal: bool, seconds: int, as_json: bool) -> int:
+def card(png: Path | None, force: bool, in_terminal: bool, seconds: int, as_json: bool) -> int:
     """Show the exact time as a code that cameras can be set right by.
 
     The best card is the viewer's page: large, and changing every second. Set this computer's clock by the network
@@ -256,12 +265,7 @@ def card(png: Path | None, in_terminal: bool, seconds: int, as_json: bool) -> in
     if png is not None:
         # Good for the minute after it is written: nobody photographs a file within the second.
         text = cards.compose(datetime.now(UTC), cards.LONGEST_S)
-        try:
-            png.write_bytes(qr.png(text))
-        except OSError as error:
-            raise UsageError(
-                f"{png} cannot be written: {(error.strerror or 'failed').lower()}", "Give another file."
-            ) from error
+        write(png, qr.png(text), force=force)
         if as_json:
             print_json({"file": str(png), "text": text})
         else:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 from lastlook.cli.common import by_option, json_option, needs_store, picture_json, picture_line, plural, print_json
-from lastlook.cli.points import POINT, sentence, write_file
+from lastlook.cli.points import POINT, sentence
 from lastlook.cli.progress import shown
+from lastlook.cli.written import check_target, write
 from lastlook.errors import UsageError
 from lastlook.store import Store
 
@@ -21,9 +22,10 @@ if TYPE_CHECKING:
 @click.argument("first")
 @click.argument("second")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Write SECOND as FIRST sees it, JPEG.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
 @json_option
 @needs_store
-def align(store: Store, first: str, second: str, out: Path | None, as_json: bool) -> int:
+def align(store: Store, first: str, second: str, out: Path | None, force: bool, as_json: bool) -> int:
     """Lay the picture SECOND over FIRST, or say why that cannot be done.
 
     \b
@@ -32,9 +34,11 @@ def align(store: Store, first: str, second: str, out: Path | None, as_json: bool
     """
     from lastlook import aligning
 
+    if out is not None:
+        check_target(out, force=force, store=store)
     found = aligning.align(store, first, second)
     if found.matrix is not None and out is not None:
-        write_file(out, aligning.aligned_picture(found, 2400))
+        write(out, aligning.aligned_picture(found, 2400), force=force, store=store)
     if as_json:
         print_json(_aligned_json(found))
     else:
@@ -49,9 +53,10 @@ def align(store: Store, first: str, second: str, out: Path | None, as_json: bool
 @click.argument("first")
 @click.argument("second")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Write both and the places, JPEG.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
 @json_option
 @needs_store
-def changes(store: Store, first: str, second: str, out: Path | None, as_json: bool) -> int:
+def changes(store: Store, first: str, second: str, out: Path | None, force: bool, as_json: bool) -> int:
     """What changed from FIRST to SECOND: structure that came, went or moved.
 
     Light and noise are taken out. A small change may be missed: nothing found is no proof that nothing changed.
@@ -62,6 +67,8 @@ def changes(store: Store, first: str, second: str, out: Path | None, as_json: bo
     """
     from lastlook import aligning, marking
 
+    if out is not None:
+        check_target(out, force=force, store=store)
     found = aligning.align(store, first, second)
     if found.matrix is None:
         if as_json:
@@ -72,7 +79,7 @@ def changes(store: Store, first: str, second: str, out: Path | None, as_json: bo
         return 1
     seen = aligning.changes(found, marking.outline(store, found.first.picture.id))
     if out is not None:
-        write_file(out, aligning.change_picture(found, seen))
+        write(out, aligning.change_picture(found, seen), force=force, store=store)
     scale = found.first.scale
     places = [
         {

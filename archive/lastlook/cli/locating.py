@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from lastlook.cli.common import json_option, needs_store, print_json, where
-from lastlook.cli.points import POINT, found_json, sentence, write_file
+from lastlook.cli.points import POINT, found_json, sentence
+from lastlook.cli.written import check_target, write
 from lastlook.store import Store
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Write the overlay as a picture.")
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Write the overlay as a drawing.")
 @click.option("--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Write a 1:1 template for the skin.")
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
 @click.option("--mirror", is_flag=True, help="Turn the template over, for the opposite half.")
 @click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="For the template.")
 @json_option
@@ -42,6 +44,7 @@ def locate(
     png: Path | None,
     svg: Path | None,
     pdf: Path | None,
+    force: bool,
     mirror: bool,
     paper: str,
     as_json: bool,
@@ -60,6 +63,9 @@ def locate(
     from lastlook import overlay, template
     from lastlook.registration import band
 
+    for path in (png, svg, pdf):
+        if path is not None:
+            check_target(path, force=force, store=store)
     found = locating.locate(store, what, on, inside=inside, margin=band.MARGIN_MM if margin is None else margin)
     near = locating.under(found, place) if place is not None else None
     written = []
@@ -71,7 +77,7 @@ def locate(
         ]
         for path, make in makers:
             if path is not None:
-                write_file(path, make())
+                write(path, make(), force=force, store=store)
                 written.append(path)
     if as_json:
         print_json(located_json(found, near))

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-
-from lastlook.errors import UsageError
 
 if TYPE_CHECKING:
     _Point = click.ParamType[tuple[float, float]]
@@ -62,15 +59,6 @@ def found_json(found: object) -> dict[str, object]:
         "rms_px": round(found.rms_px, 2),
         "dropped": list(found.dropped),
     }
-
-
-def write_file(path: Path, data: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.new")
-    try:
-        temporary.write_bytes(data)
-        temporary.replace(path)
-    except OSError as error:
-        raise UsageError(f"{path} cannot be written: {error.strerror}", "Give another place.") from error
 
 
 def sentence(text: str) -> str:

@@ -182,7 +182,7 @@ def _tell_act(store: Store, decision: Decision, word: str, as_json: bool, check:
 
 
 @click.command()
-@click.option("--limit", type=click.IntRange(1, 10000), default=20, show_default=True)
+@click.option("--limit", type=click.IntRange(1, 10000), default=20, show_default=True, help="How many are listed.")
 @json_option
 @needs_store
 def history(store: Store, limit: int, as_json: bool) -> int:

@@ -87,7 +87,7 @@ def add_session(store: Store, ids: tuple[str, ...], since: str, until: str, note
 
 
 @session.command("list")
-@click.option("--limit", type=click.IntRange(1, 10000), default=20, show_default=True)
+@click.option("--limit", type=click.IntRange(1, 10000), default=20, show_default=True, help="How many are listed.")
 @json_option
 @needs_store
 def list_sessions(store: Store, limit: int, as_json: bool) -> int:

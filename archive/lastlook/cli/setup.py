@@ -9,6 +9,7 @@ import click
 
 from lastlook import archive
 from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
+from lastlook.cli.written import write
 from lastlook.errors import LastlookError
 from lastlook.records import Plan
 from lastlook.store import Store
@@ -119,16 +120,7 @@ def save(store: Store, file: Path, force: bool) -> int:
     if str(file) == "-":
         click.echo(text, nl=False)
         return 0
-    if file.exists() and not force:
-        raise LastlookError(f"{file} exists already", "Give another name, or --force to write over it.")
-    try:
-        temporary = file.with_name(f".{file.name}.new")
-        # newline="": the schedule has its own line ends.
-        with temporary.open("w", encoding="utf-8", newline="") as out:
-            out.write(text)
-        temporary.replace(file)
-    except OSError as error:
-        raise LastlookError(f"{file} cannot be written: {error.strerror}", "Choose another place.") from error
+    write(file, text.encode("utf-8"), force=force, store=store)
     click.echo(f"Saved the {'wire schedule' if form == 'csv' else 'plan'} to {file}.")
     return 0
 
