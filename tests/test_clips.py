@@ -236,7 +236,7 @@ def test_camera_and_pair_are_read_and_the_place_is_not_kept(shelf: Shelf, told: 
         shelf.get("constant"),
         "x.mov",
         "com.apple.quicktime.make=Harbour Optics",
-        "com.apple.quicktime.model=Pocket 2",
+        "com.apple.quicktime.model=Pocket\u202e 2",
         "com.apple.quicktime.content.identifier=7E1C0A52-0000-4000-8000-1A2B3C4D5E6F",
         "com.apple.quicktime.location.ISO6709=+54.1234+008.1234+000.000/",
     )

@@ -238,6 +238,7 @@ def test_what_cannot_be_said_of_cameras(lv40: Archive) -> None:
             lambda: deciding.merge_cameras(store, "Keelson K-1", "nobody"),
             lambda: deciding.name_camera(store, "Keelson K-1", "  "),
             lambda: deciding.name_camera(store, "Keelson K-1", "named LV##_####"),
+            lambda: deciding.name_camera(store, "Keelson K-1", "bench\u202ecam"),
             lambda: deciding.correct_clock(store, ClockCorrection("Keelson K-1", error_s=float("nan"))),
             lambda: deciding.correct_clock(store, ClockCorrection("Keelson K-1", error_s=float("inf"))),
             lambda: deciding.correct_clock(store, ClockCorrection("Keelson K-1", drift_s_per_day=1e9)),
@@ -315,3 +316,13 @@ def test_resolving_again_reads_no_media(lv40: Archive) -> None:
             assert clock_fit.refit(store.catalogue, store.zone) == 0
         assert time_of(store, "K1000107.JPG") == before
         assert clock_showing.every(store)[0].moved == 3
+
+
+def test_no_name_of_a_camera_turns_a_line_round(lv40: Archive, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Such a name is not taken any more; one that an archive holds is written as Python writes it."""
+    with Store(lv40) as store, monkeypatch.context() as earlier:
+        earlier.setattr(deciding, "_fit_for_a_name", lambda name: True)
+        deciding.name_camera(store, "Keelson K-1", "bench\u202ecam")
+    for told in (run(lv40, "clock", "list"), run(lv40, "clock", "show", "Keelson K-1"), run(lv40, "history")):
+        assert "\u202e" not in told
+        assert r"bench\u202ecam" in told

@@ -528,6 +528,7 @@ def test_records_by_command(run: Run, tmp_path: Path) -> None:
     assert [entry["what"].split(",")[0] for entry in log][-3:] == ["lengthened", "tail 310 mm", "polarity passed"]
     assert "lengthened" in run("log", "W03").out
     blank = run("adhesive", "blank").out
+    assert run("adhesive", "blank", "--json").json == {"form": "toml", "text": blank}
     file = tmp_path / "adhesives.toml"
     file.write_text(blank.replace("# full_cure_h", "full_cure_h"), encoding="utf-8")
     assert run("adhesive", "load", file, "--json").json["loaded"] == ["EPOXY-SLOW"]

@@ -246,11 +246,15 @@ def find_camera(store: Store, typed: str) -> str:
     raise UsageError(f"no picture was taken by a camera {typed!r}", f"List cameras with 'lastlook clock list'.{near}")
 
 
+def _fit_for_a_name(name: str) -> bool:
+    return 0 < len(name) <= CAMERA_NAME_LIMIT and name.isprintable()
+
+
 def name_camera(store: Store, typed: str, name: str) -> Decision:
     """Say what to call a camera. Raises UsageError."""
     name = " ".join(name.split())
-    if not 0 < len(name) <= CAMERA_NAME_LIMIT:
-        raise UsageError("a camera's name has one to eighty letters", "Give one such as 'bench phone'.")
+    if not _fit_for_a_name(name):
+        raise UsageError("a camera's name has one to eighty printable letters", "Give one such as 'bench phone'.")
     camera = find_camera(store, typed)
     if not camera:
         raise UsageError("files that name no camera may be of several", "They cannot be given a name together.")

@@ -22,6 +22,7 @@ from flask import (
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import clip_stretches, stills_by_hand, viewing
+from lastlook.cameras import cameras
 from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.deciding import Target
@@ -138,6 +139,7 @@ def _page(medium: Medium, preview: clip_stretches.Preview | None, wrong: str) ->
     return render_template(
         "clip.html",
         medium=medium,
+        camera_shown=cameras(catalogue).shown(medium.camera.key) if medium.camera.key else "the file does not say",
         at=at,
         line=line,
         hung=[(each, stills[each.rid]) for each in line.hung if stills[each.rid].thumb],

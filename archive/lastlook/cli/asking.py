@@ -229,7 +229,7 @@ def shown_lines(shown: Shown, zone: str, called: Cameras) -> Iterator[str]:
     yield f"           {picture.time.why}"
     for claim in medium.claims:
         doubt = f"  (not used: {claim.fault})" if claim.fault else ""
-        yield f"           {claim.source.value}: {claim.text}{doubt}"
+        yield f"           {claim.source.value}: {harmless(claim.text)}{doubt}"
     if picture.caption:
         yield f"  caption  {harmless(picture.caption)}"
     if picture.spoken:
@@ -241,9 +241,9 @@ def shown_lines(shown: Shown, zone: str, called: Cameras) -> Iterator[str]:
             TagState.PROPOSED: f"{tag.confidence:.0%} " + ("proposed" if tag.counts else "offered"),
         }[tag.state]
         yield f"  {tag.dimension.value:<12} {tag.target:<10} {state:<14} {tag.why}"
-    yield f"  camera   {called.shown(picture.camera) if picture.camera else 'the file does not say'}"
+    yield f"  camera   {harmless(called.shown(picture.camera)) if picture.camera else 'the file does not say'}"
     if medium.facts:
-        yield "  facts    " + ", ".join(f"{key} {value}" for key, value in medium.facts.items())
+        yield "  facts    " + ", ".join(f"{key} {harmless(str(value))}" for key, value in medium.facts.items())
     yield f"  size     {picture.width} × {picture.height}, {medium.format}"
     place = "left in place at" if medium.in_place else "original in the archive at"
     yield f"  file     {place} {harmless(str(text_to_path(medium.stored)))}"

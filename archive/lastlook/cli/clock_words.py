@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from lastlook.cli.common import instant, plural
+from lastlook.cli.common import harmless, instant, plural
 from lastlook.errors import UsageError
 from lastlook.records import ClockCorrection
 
@@ -54,9 +54,9 @@ def show_clock(one: CameraClock, zone: str) -> None:
     from lastlook import times
     from lastlook.times.clock import lasting
 
-    click.echo(f"{one.shown}: {plural(one.files, 'file')}")
+    click.echo(f"{harmless(one.shown)}: {plural(one.files, 'file')}")
     if len(one.keys) > 1 or one.shown != one.camera:
-        click.echo(f"  in its files: {', '.join(key for key in one.keys if key) or 'nothing'}")
+        click.echo(f"  in its files: {', '.join(harmless(key) for key in one.keys if key) or 'nothing'}")
     if one.fit.fixed_offset_min is not None:
         click.echo(f"  keeps {_offset(one.fit.fixed_offset_min)} all year; does not follow summer time")
     for stretch in one.fit.stretches:
@@ -76,7 +76,7 @@ def show_clock(one: CameraClock, zone: str) -> None:
     if not one.fit.residuals and not one.given:
         click.echo("  never checked; photograph the clock card with it: 'lastlook clock card'")
     for noticed in one.noticed:
-        click.echo(f"  noticed: {noticed.words}, in {plural(noticed.clips, 'clip')} such as {noticed.file}")
+        click.echo(f"  noticed: {noticed.words}, in {plural(noticed.clips, 'clip')} such as {harmless(noticed.file)}")
     if one.moved:
         click.echo(f"  {plural(one.moved, 'picture')} moved, such as")
     for moved in one.examples:

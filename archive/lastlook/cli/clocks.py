@@ -17,7 +17,7 @@ from lastlook.cli.clock_words import (
     standing,
     wall_time,
 )
-from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
+from lastlook.cli.common import by_option, harmless, json_option, needs_store, plural, print_json
 from lastlook.cli.written import write
 from lastlook.errors import UsageError
 from lastlook.records import ClockCorrection
@@ -58,7 +58,7 @@ def list_clocks(store: Store, as_json: bool) -> int:
     if not cameras:
         click.echo("No camera yet: take pictures in with 'lastlook ingest PATH'.")
     for one in cameras:
-        click.echo(f"{one.shown}: {plural(one.files, 'file')}. {standing(one)}")
+        click.echo(f"{harmless(one.shown)}: {plural(one.files, 'file')}. {standing(one)}")
         for decision, correction in one.given:
             click.echo(f"  {decision.uid[:8]}  {correction_words(correction)}")
     return 0
@@ -154,7 +154,7 @@ def set_clock(
     if as_json:
         print_json({"decision": decision.uid, "moved": moved})
     else:
-        click.echo(f"{camera}: {correction_words(correction)}. {plural(moved, 'picture')} moved.")
+        click.echo(f"{harmless(camera)}: {correction_words(correction)}. {plural(moved, 'picture')} moved.")
         _take_back(decision.uid)
     return 0
 
@@ -178,7 +178,7 @@ def name(store: Store, camera: str, name: str, as_json: bool) -> int:
     if as_json:
         print_json({"decision": decision.uid, "camera": decision.body["camera"], "name": decision.body["name"]})
     else:
-        click.echo(f"{decision.body['camera']} is called {decision.body['name']!r} from now on.")
+        click.echo(f"{harmless(str(decision.body['camera']))} is called {decision.body['name']!r} from now on.")
         _take_back(decision.uid)
     return 0
 
@@ -203,7 +203,8 @@ def merge(store: Store, camera: str, into: str, as_json: bool) -> int:
     if as_json:
         print_json({"decision": decision.uid, "moved": moved})
     else:
-        click.echo(f"{decision.body['camera']} is {decision.body['into']}. {plural(moved, 'picture')} moved.")
+        first, second = (harmless(str(decision.body[key])) for key in ("camera", "into"))
+        click.echo(f"{first} is {second}. {plural(moved, 'picture')} moved.")
         _take_back(decision.uid)
     return 0
 

@@ -237,14 +237,18 @@ def list_(store: Store, as_json: bool) -> int:
 
 
 @adhesive.command()
-def blank() -> int:
+@json_option
+def blank(as_json: bool) -> int:
     """Print a file to fill from data sheets.
 
     \b
     Example:
       lastlook adhesive blank > adhesives.toml
     """
-    click.echo(BLANK, nl=False)
+    if as_json:
+        print_json({"form": "toml", "text": BLANK})
+    else:
+        click.echo(BLANK, nl=False)
     return 0
 
 

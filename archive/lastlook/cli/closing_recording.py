@@ -9,7 +9,16 @@ import click
 
 from lastlook import recording
 from lastlook.acts import Act
-from lastlook.cli.common import by_option, json_option, needs_store, picture_json, picture_line, plural, print_json
+from lastlook.cli.common import (
+    by_option,
+    harmless,
+    json_option,
+    needs_store,
+    picture_json,
+    picture_line,
+    plural,
+    print_json,
+)
 from lastlook.cli.saying import targets
 from lastlook.closing.records import ChangeKind, MeasureKind, ViewKind
 from lastlook.closing.testing import KINDS
@@ -37,7 +46,7 @@ def tell(decision: Decision, as_json: bool, **more: object) -> int:
     if as_json:
         print_json({"decision": decision.uid, "kind": decision.kind, **dict(decision.body), **more})
         return 0
-    click.echo(f"{decision_words(decision)}.")
+    click.echo(f"{harmless(decision_words(decision))}.")
     click.echo(f"Recorded by {decision.by}. Take it back with 'lastlook undo {decision.uid[:8]}'.")
     return 0
 

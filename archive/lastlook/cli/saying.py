@@ -9,7 +9,16 @@ import click
 
 from lastlook import deciding, times
 from lastlook.cli import progress
-from lastlook.cli.common import by_option, instant, json_option, needs_store, picture_json, picture_line, print_json
+from lastlook.cli.common import (
+    by_option,
+    harmless,
+    instant,
+    json_option,
+    needs_store,
+    picture_json,
+    picture_line,
+    print_json,
+)
 from lastlook.closing.records import Check
 from lastlook.deciding import Target
 from lastlook.records import Decision, Dimension, Picture
@@ -218,7 +227,9 @@ def history(store: Store, limit: int, as_json: bool) -> int:
     for decision, undone in found:
         when = times.format_rfc3339(decision.at.replace(microsecond=0), store.zone)
         mark = "  (taken back)" if undone else ""
-        click.echo(f"{decision.uid[:8]}  {when}  {decision.by:<10} {decision_words(decision)}{mark}")
+        click.echo(
+            f"{decision.uid[:8]}  {when}  {harmless(decision.by):<10} {harmless(decision_words(decision))}{mark}"
+        )
     return 0
 
 
@@ -240,6 +251,6 @@ def undo(store: Store, decision: str, as_json: bool) -> int:
     if as_json:
         print_json({"undone": target.uid, "decision": undone.uid})
     else:
-        click.echo(f"Taken back: {decision_words(target)}.")
+        click.echo(f"Taken back: {harmless(decision_words(target))}.")
         click.echo(f"To have it again: 'lastlook undo {undone.uid[:8]}'.")
     return 0

@@ -105,8 +105,9 @@ def show_plan(store: Store, as_json: bool) -> int:
 @plan.command(no_args_is_help=True)
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path, allow_dash=True))
 @click.option("--force", is_flag=True, help="Write over a file that is there.")
+@json_option
 @needs_store
-def save(store: Store, file: Path, force: bool) -> int:
+def save(store: Store, file: Path, force: bool, as_json: bool) -> int:
     """Save the plan in force to FILE: .toml the whole plan, .csv the wire schedule; - writes TOML to the terminal.
 
     \b
@@ -117,11 +118,15 @@ def save(store: Store, file: Path, force: bool) -> int:
 
     form = "csv" if file.suffix.lower() == ".csv" else "toml"
     text = planning.save(store, "csv" if form == "csv" else "toml")
-    if str(file) == "-":
+    there = str(file) != "-"
+    if there:
+        write(file, text.encode("utf-8"), force=force, store=store)
+    if as_json:
+        print_json({"form": form, "file": str(file.absolute())} if there else {"form": form, "text": text})
+    elif not there:
         click.echo(text, nl=False)
-        return 0
-    write(file, text.encode("utf-8"), force=force, store=store)
-    click.echo(f"Saved the {'wire schedule' if form == 'csv' else 'plan'} to {file}.")
+    else:
+        click.echo(f"Saved the {'wire schedule' if form == 'csv' else 'plan'} to {file}.")
     return 0
 
 

@@ -10,6 +10,7 @@ from pathlib import PurePath
 
 from lastlook import times
 from lastlook.intake.clipstream import ClipFacts
+from lastlook.intake.exif import words
 from lastlook.records import Camera, Claim
 
 _CREATION_DATES = (
@@ -63,7 +64,7 @@ def claims(facts: ClipFacts) -> tuple[Claim, ...]:
 
 def camera(facts: ClipFacts) -> Camera:
     """The device, as far as the container names it."""
-    return Camera(make=_first(facts, _MAKES), model=_first(facts, _MODELS))
+    return Camera(make=words(_first(facts, _MAKES)), model=words(_first(facts, _MODELS)))
 
 
 def pair_id(facts: ClipFacts) -> str:

@@ -74,7 +74,7 @@ def read(data: bytes, image: Image.Image | None = None) -> Metadata:
         claims += _xmp_claims(image)
     orientation = values.get("Orientation")
     return Metadata(
-        camera=Camera(_text(values.get("Make")), _text(values.get("Model")), _text(values.get("BodySerialNumber"))),
+        camera=Camera(words(values.get("Make")), words(values.get("Model")), words(values.get("BodySerialNumber"))),
         claims=claims,
         orientation=orientation if isinstance(orientation, int) else None,
         facts=_facts(values),
@@ -134,9 +134,9 @@ def _claims(values: Mapping[str, object]) -> tuple[Claim, ...]:
     ):
         if name in values:
             subsec, offset = values.get(f"SubsecTime{suffix}"), values.get(f"OffsetTime{suffix}")
-            claims.append(times.exif_claim(source, _text(values[name]), _text(subsec), _text(offset)))
+            claims.append(times.exif_claim(source, words(values[name]), words(subsec), words(offset)))
     if "GPSDateStamp" in values and "GPSTimeStamp" in values:
-        claims.append(times.gps_claim(_text(values["GPSDateStamp"]), _numbers(values["GPSTimeStamp"])))
+        claims.append(times.gps_claim(words(values["GPSDateStamp"]), _numbers(values["GPSTimeStamp"])))
     return tuple(claims)
 
 
@@ -167,13 +167,13 @@ def _facts(values: Mapping[str, object]) -> dict[str, str]:
     focal = _number(values.get("FocalLength"))
     if focal and focal > 0:
         facts["focal length"] = f"{focal:.3g} mm"
-    lens = _text(values.get("LensModel"))
+    lens = words(values.get("LensModel"))
     if lens:
         facts["lens"] = lens[:80]
     return facts
 
 
-def _text(value: object) -> str:
+def words(value: object) -> str:
     """Exif text as words: NULs and blanks at the end go, bytes that are no UTF-8 are read as Latin-1."""
     if value is None:
         return ""
