@@ -612,9 +612,23 @@ def test_a_row_is_edited_in_its_place_by_keys(driver: Chrome, url: str, width: i
     assert "W05" in one(driver, ".said").text
     assert "cut_length_mm 380 →" in one(driver, ".said").text
     assert "OG/BK orange with black tracer" in " ".join(one(driver, "#run-W05").text.split())
+    wait(driver, "document.activeElement.id === 'run-W05'")
+    assert driver.execute_script("return getComputedStyle(document.activeElement).outlineStyle") == "solid"
     one(driver, ".last-change button").send_keys(Keys.ENTER)
     wait(driver, "document.querySelector('.said')?.textContent.includes('Taken back')")
     assert "OG/BK" not in one(driver, "#run-W05").text
+    wait(driver, "document.activeElement.id === 'schedule'")
+    # Narrowing leads to the schedule as well.
+    one(driver, "#n-q").send_keys("motor", Keys.ENTER)
+    wait(driver, "location.search.includes('motor') && document.activeElement.id === 'schedule'")
+    # An act that names no place leads to what is told of it.
+    one(driver, "nav a[href='/bench']").send_keys(Keys.ENTER)
+    wait(driver, "location.pathname === '/bench' && document.querySelector('.choosing button')")
+    Select(one(driver, "#b-sub")).select_by_value("MAST")
+    one(driver, ".choosing button").send_keys(Keys.ENTER)
+    wait(driver, "document.activeElement.className === 'said'")
+    one(driver, ".row-of button[name=stop]").send_keys(Keys.ENTER)
+    wait(driver, "document.activeElement.className === 'said'")
 
 
 @pytest.mark.browser
@@ -641,6 +655,8 @@ def test_a_fault_has_the_focus_and_its_words(driver: Chrome, url: str, width: in
     field.send_keys("99", Keys.ENTER)
     wait(driver, "document.querySelector('.form-said') !== null && document.activeElement?.className === 'form-said'")
     assert "outside AWG 24 to 36" in one(driver, ".field-gauge_awg").text
+    # Who goes on writing does so behind what was typed.
+    assert driver.execute_script("return document.querySelector('#f-gauge_awg').selectionStart") == 2
     assert overflow(driver) <= 0
     browser.complaints(driver)  # the browser notes the 400 that the page is
 

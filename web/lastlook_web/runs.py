@@ -24,6 +24,7 @@ from lastlook.records import Dimension, Picture, Run, RunStatus
 from lastlook.schedule_edits import FieldsAtFault, RunMoved
 from lastlook_web.app import store
 from lastlook_web.stretches import Stretch, start_of, stretch
+from lastlook_web.words import sentence
 
 pages = Blueprint("runs", __name__)
 
@@ -245,7 +246,7 @@ def save() -> AnyResponse | tuple[str, int]:
     try:
         done = schedule_edits.change(store(), of, typed, base) if of else schedule_edits.add(store(), typed)
     except FieldsAtFault as error:
-        form = Form(of, typed, base, error.fields, f"{error.message}.", _named(of))
+        form = Form(of, typed, base, error.fields, sentence(error.message), _named(of))
         return _page(view, form), 400
     except PlanMoved as error:
         return _moved(view, of, typed, error), 409
