@@ -83,7 +83,12 @@ def _few(pool: ProcessPoolExecutor, start: int, count: int, ties: int) -> list[R
         inside = 100 * float(np.concatenate([one.inside for one in got]).mean())
         half = float(np.median(np.concatenate([one.half for one in got])))
         name = f"{ties} ties by hand alone, clicks off by {careless:g} times the usual"
-        rows += [Row(f"{name}: run inside its band", inside, "%", "≥ 95"), Row(f"{name}: half-width", half, "mm")]
+        # Four and five say too little for a narrow band; clicks worse than stated may be missed a little more often.
+        narrow = "≤ 1.5" if ties == 6 and careless == 1 else ""
+        rows += [
+            Row(f"{name}: run inside its band", inside, "%", "≥ 95" if careless == 1 else "≥ 90"),
+            Row(f"{name}: half-width", half, "mm", narrow),
+        ]
     return rows
 
 

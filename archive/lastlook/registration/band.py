@@ -26,7 +26,8 @@ CAUTION = (
     "The drawn route is an estimate, so disconnect all supply, keep outside the marked band, use a depth stop and"
     " confirm by another means before cutting."
 )
-MARGIN_MM = 0.2
+MARGIN_MM = 0.1
+"""For what a drill wanders; whoever drills may set more. Own judgement, no source."""
 FLOOR_MM = 0.15
 """What the model of a flat skin and an ideal lens leaves out, at least. Own judgement, no source."""
 SHARE = 0.95
