@@ -322,7 +322,7 @@ def test_the_clients_answer_to_what_was_sent_is_an_approval() -> None:
     assert answered(("yes", 9.9, 0.2)).state is State.UNDETERMINED
     assert answered(("yes", 10.5, 0)).state is State.GAP
     assert answered().state is State.GAP
-    assert "lastlook approval send OUT --point S11" in answered().shoot
+    assert "lastlook approval ask OUT --point S11" in answered().shoot
 
 
 def test_an_answer_speaks_of_what_was_shown_and_no_later_state() -> None:

@@ -65,6 +65,7 @@ def test_each_page_is_valid_and_its_links_lead_somewhere(client: FlaskClient, ad
     tree = html5lib.HTMLParser(strict=True).parse(answer.text)
     ids = [node.attrib["id"] for node in tree.iter() if "id" in node.attrib]
     assert len(ids) == len(set(ids))
+    assert "'lastlook " not in html.unescape(answer.text), "a form of these pages instead of a command of the terminal"
     for link in set(re.findall(r'href="(/(?:closing|look|picture|closings)[^"#]*)"', answer.text)):
         assert client.get(link).status_code in (200, 301), link
 
@@ -152,6 +153,8 @@ def test_a_view_is_said_from_the_check(filled: Archive, tmp_path: Path) -> None:
     answer = client.post(address, data={**form, "token": token}, headers=headers, follow_redirects=True)
     assert answer.status_code == 200
     assert f"{id}: close view of W03." in answer.text
+    listed = client.get(re.findall(r'href="(/closing/O2/record)#recorded"', answer.text)[0]).text
+    assert f"Take back: {id}" in listed.split('id="recorded"')[1]
     with Store(own) as store:
         view = next(one.view for one in gather(store, ["W03"]).seen["W03"] if one.picture.id == id)
     assert (view.shows, view.sharp, view.person) == (("from", "to"), True, "ada")
@@ -276,6 +279,7 @@ def test_what_cannot_be_recorded_comes_back_with_what_was_typed(
     told = visit.send(act, **typed)
     assert told.status_code == 400
     assert said in told.text
+    assert "lastlook " not in html.unescape(told.text).split('role="alert"')[1].split("</p>")[0]
     html5lib.HTMLParser(strict=True).parse(told.text)
     if act not in ("reopen", "bond"):
         assert re.search(rf'<details class="recorder" id="{act}" open>', told.text)

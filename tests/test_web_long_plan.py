@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 from flask.testing import FlaskClient
 
-from lastlook import archive, planning
+from lastlook import archive, planning, recording
+from lastlook.acts import Act
 from lastlook.plan.parse import parse_plan
 from lastlook.plan.write import dump_plan
 from lastlook.store import Store
@@ -55,6 +56,7 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> FlaskClient:
     made = archive.create(tmp_path_factory.mktemp("long") / "lv40", name="LV-40", zone="Europe/Copenhagen")
     with Store(made, by="ada", create=True) as store:
         planning.load(store, dump_plan(replace(plan, runs=(*plan.runs, *more)), text), PLAN.name)
+        recording.waive(store, "O3", "DKH", Act(person="M. Holm"), reason="seen from outside")
     return create_app(ViewerConfig(made, by="ada")).test_client()
 
 
@@ -105,13 +107,40 @@ def test_a_long_check_shows_every_line_and_what_is_open_first(
     open = every_page(client, "/closing/O3")
     rest = every_page(client, "/closing/O3?show=passed")
     assert len(open) > 1
+    assert {subject for subject, _ in lines(rest)} == {"DKH"}
     assert len(whole) > 5 * (RUNS - 10)
     assert sorted(lines(open) + lines(rest)) == sorted(whole)
     assert not any("mark-word-passed" in one.split('id="part"')[1] for one in open)
     assert not any(f"mark-word-{state}" in one.split('id="part"')[1] for one in rest for state in ("gap", "stale"))
     assert all(f"Not ready: {len(lines(open))} lines open" in one for one in open + rest)
+    # Where none is passed or waived there is nothing else to show than what stands open.
+    none = client.get("/closing/O3?show=passed&at=2026-03-01").text
+    assert "No line is passed or waived." in none
+    assert lines([none]) == lines([client.get("/closing/O3?at=2026-03-01").text])
     # What is signed is the whole of it.
     assert [one.count('class="signs"') for one in (open[0], rest[0], client.get("/closing/O3?all=1").text)] == [0, 0, 1]
+
+
+def test_many_hidden_items_are_counted_and_folded(client: FlaskClient) -> None:
+    page = client.get("/closing/O3").text
+    said = re.search(r"<p>Closing it hides <b>(\d+)</b> items of the plan, ([^.]*)\.", page)
+    assert said
+    assert len(said[2].split(",")) == 6
+    folded = re.search(r'<details><summary>All that it hides</summary><p class="id">([^<]*)</p>', page)
+    assert folded
+    assert len(folded[1].split(", ")) == int(said[1]) > RUNS - 15
+    assert "<details open><summary>All that it hides" in client.get("/closing/O3?all=1").text
+
+
+def test_a_depth_said_beside_the_runs_leads_back_to_the_same_of_them(client: FlaskClient) -> None:
+    page = client.get("/plan?from=151&depth=DKH").text
+    form = re.search(r'<form method="post" action="(/plan\?[^"]*depth=DKH[^"]*)">(.*?)</form>', page, re.S)
+    assert form
+    assert "Leave it" in form[2]
+    assert 'href="/plan?from=151#depth-DKH"' in form[2]
+    hidden = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form[2]))
+    sent = client.post(form[1].replace("&amp;", "&"), data=hidden)  # what it says already
+    assert sent.headers["Location"] == "/plan?from=151#depth-DKH"
 
 
 @pytest.mark.parametrize("query", ["", "sort=length&down=1", "in=MAST&sort=title"])

@@ -23,7 +23,7 @@ from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.progress import Report
 from lastlook.records import Dimension, Picture, Tag
-from lastlook_web import words
+from lastlook_web import ways, words
 from lastlook_web.app import store
 from lastlook_web.config import ViewerConfig
 from lastlook_web.jobs import LINKS, runner
@@ -230,7 +230,7 @@ def form() -> Response:
             sent().whole(file.filename[:_LONGEST_NAME], cast(Any, file.stream), length, store().by)
             came += 1
         except LastlookError as error:
-            flash(f"{words.sentence(error.message)} {error.hint}")
+            flash(f"{words.sentence(error.message)} {ways.on_page(error.hint)}")
     if came:
         _take_in()
         flash(f"{came} file{'' if came == 1 else 's'} came, and {'is' if came == 1 else 'are'} being taken in.")
@@ -304,7 +304,7 @@ def _told(upload: Upload) -> dict[str, object]:
 
 def _wrong(error: LastlookError) -> tuple[dict[str, object], int]:
     code = next((code for kind, code in _CODES if isinstance(error, kind)), 500)
-    return {"error": words.sentence(error.message), "hint": error.hint}, code
+    return {"error": words.sentence(error.message), "hint": ways.on_page(error.hint)}, code
 
 
 def _arrived(uploads: list[Upload]) -> list[Arrived]:

@@ -23,7 +23,7 @@ from lastlook.records import Decision
 from lastlook.telling import decision_words
 from lastlook_web.app import store
 from lastlook_web.closing_fields import forms
-from lastlook_web.given import number
+from lastlook_web.given import at_fault, number
 
 pages = Blueprint("closing_forms", __name__)
 
@@ -59,7 +59,7 @@ def record(id: str) -> Response | tuple[str, int]:
     try:
         decision = _ACTS[act](known, request.form)
     except (UsageError, NoSuchId) as error:
-        return _page(known, act, request.form, f"{_capital(error.message)}. {error.hint}"), 400
+        return _page(known, act, request.form, at_fault(error)), 400
     flash(f"{_capital(decision_words(decision))}. It can be taken back below.")
     return redirect(url_for("closing_forms.page", id=known, _anchor="recorded"), 303)
 

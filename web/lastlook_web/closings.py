@@ -171,7 +171,7 @@ def said(id: str, item: str) -> Response:
         crossings=[one.removeprefix("crossing:") for one in shows if ":" in one],
         sharp=sharp,
     )
-    flash(f"{request.form['picture']}: {view} view of {name}. It can be taken back with 'lastlook undo'.")
+    flash(f"{request.form['picture']}: {view} view of {name}. It can be taken back in the list of what was recorded.")
     return redirect(url_for("closings.say", id=known, item=name), 303)
 
 
@@ -207,7 +207,7 @@ def _sheet(found: Check, asked: Mapping[str, str]) -> Sheet:
             for after, lines in ((True, found.retests), (False, found.lines))
             for group in _groups(line for line in lines if line.open is open)
         ]
-    passed = asked.get("show") == "passed" or not halves[True]
+    passed = (asked.get("show") == "passed" and bool(halves[False])) or not halves[True]
     part = stretch(halves[not passed], start_of(asked), SUBJECTS)
     due, after = ([group for is_after, group in part.rows if is_after is which] for which in (False, True))
     return Sheet(due, after, part, passed, len(halves[True]), len(halves[False]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
@@ -61,7 +62,7 @@ def depth() -> Response | tuple[str, int]:
     else:
         said = f"{words} below the skin" if words else "the plan says no depth"
         flash(f"{item.id}: {said}. It can be taken back.")
-    return redirect(url_for("sheets.plan", _anchor=f"depth-{item.id}"), 303)
+    return redirect(url_for("sheets.plan", _anchor=f"depth-{item.id}", **_kept()), 303)
 
 
 @pages.post("/plan/undo")
@@ -72,7 +73,12 @@ def undo() -> Response | tuple[str, int]:
     except UsageError as error:
         return _plan(wrong=at_fault(error)), code_of(error)
     flash("The last change of the plan is taken back.")
-    return redirect(url_for("sheets.plan"), 303)
+    return redirect(url_for("sheets.plan", **_kept()), 303)
+
+
+def _kept() -> dict[str, Any]:
+    """Which of the runs the page shows, as its address says it: an act beside them leads back to the same."""
+    return {name: request.args[name] for name in ("from", "all") if request.args.get(name)}
 
 
 def _plan(of: str = "", typed: Mapping[str, str] | None = None, wrong: str = "") -> str:
@@ -90,6 +96,7 @@ def _plan(of: str = "", typed: Mapping[str, str] | None = None, wrong: str = "")
         diameter=lambda awg: gauges.diameter_mm(awg) if awg is not None and gauges.known(awg) else None,
         last=schedule_edits.last_revision(store()),
         of=of,
+        kept=_kept(),
         typed=typed or {},
         wrong=wrong,
         zone=store().zone,

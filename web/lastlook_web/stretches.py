@@ -27,7 +27,9 @@ class Stretch(Generic[Row]):
 
     @property
     def words(self) -> str:
-        """Which of the list's rows they are: "101 to 200 of 500"."""
+        """Which of the list's rows they are: "101 to 200 of 500", "none" of an empty one."""
+        if not self.rows:
+            return "none"
         return f"{number(self.first)} to {number(self.last)} of {number(self.total)}"
 
     @property

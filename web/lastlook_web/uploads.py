@@ -45,6 +45,7 @@ _MOST_ARRIVING = 100
 _MOST_RECORDS = 120
 _EARLIEST_S, _LATE_S = 631_152_000, 86_400  # 1990-01-01; a day ahead: what no phone's clock says in earnest
 FOLDER = "phone"
+_BY_CABLE = "Copy it by cable or card into a folder that the page “Work” takes in, such as the archive's inbox."
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
 
@@ -112,7 +113,7 @@ class Uploads:
         if size_bytes > max(self.limits.photo, self.limits.clip):
             raise TooLarge(
                 f"{safe_name(name)} has {size(size_bytes)}; {size(self.limits.clip)} are taken from a phone",
-                "Copy it over by cable or card, and take it in with 'lastlook ingest'.",
+                _BY_CABLE,
             )
         said = "\0".join((name, str(size_bytes), str(modified_ms), mark)).encode("utf-8", "replace")
         id = "u" + sha256(said).hexdigest()[:16]
@@ -221,7 +222,7 @@ class Uploads:
                 what = "photo" if kind is FoundKind.PHOTO else "clip"
                 raise TooLarge(
                     f"{known.name} has {size(known.size_bytes)}; {size(most)} are taken for a {what} from a phone",
-                    "Copy it over by cable or card, and take it in with 'lastlook ingest'.",
+                    _BY_CABLE,
                 )
         except LastlookError as error:
             self._refuse(known, error.message.removeprefix(f"{known.name} "), error.hint)

@@ -36,7 +36,7 @@ REFUSALS = {
     413: ("Too long", "What was sent is longer than anything these pages take.", "Shorten it."),
     416: ("Past the end", "That part of the file does not exist.", "Load the page again."),
     500: ("Something broke", "This page could not be made. What was recorded before is kept.",
-          "Try again; if it happens again, run 'lastlook verify' and look at the terminal the viewer runs in."),
+          "Try again; if it happens again, check the archive on the page “Work” and look at the viewer's terminal."),
 }  # fmt: skip
 WRITTEN = (
     "Nothing of it was recorded. Copy what you need before you leave this page, then come in again and send it anew."

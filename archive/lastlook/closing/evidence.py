@@ -224,7 +224,7 @@ def line_for(facts: Facts, id: str, role: Role, found: Sequence[Verdict], at: Ca
         newest = found[0]
         reason = f"no {role.title} on record; last seen {describe(newest.seen.picture.time, zone)}, {_as(newest)}"
     elif candidates:
-        reason = "no picture of which somebody has said how it shows it"
+        reason = "nobody has said of a picture yet how it shows it"
     else:
         reason = "no picture on record"
     return Line(id, role.what, role.title, State.GAP, reason, _shoot(id, role), (), candidates)

@@ -147,7 +147,7 @@ def release_line(facts: Facts, target: str, what: str, title: str, rests: Restin
     ask = f"{target}: to be released by a named person, 'lastlook release {target} --person NAME --words …'"
     answers = [one for one in facts.answers.get(target, ()) if what == APPROVAL]
     if what == APPROVAL:
-        ask = f"{target}: send pictures with 'lastlook approval send OUT --point {target}' and record the answer with "
+        ask = f"{target}: send pictures with 'lastlook approval ask OUT --point {target}' and record the answer with "
         ask += f"'lastlook approval answer', or record the client's word: 'lastlook release {target} --person NAME'"
     words: list[Release | Answer] = [
         *facts.releases.get(target, ()),
