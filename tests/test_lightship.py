@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from lastlook import demo
+from lastlook import demo, queue
 from lastlook.archive import Archive, path_to_text
 from lastlook.catalogue import paths, pictures
 from lastlook.find import find
@@ -158,3 +158,10 @@ def test_files_no_reader_should_accept_are_listed(store: Store) -> None:
     listed = {problem.path for problem in paths.problems(store.catalogue)}
     for path in truth()["refused"]:
         assert path_to_text(MEDIA / path) in listed
+
+
+@pytest.mark.parametrize("everything", [False, True])
+def test_every_group_of_the_queue_can_be_answered(store: Store, everything: bool) -> None:
+    found = queue.groups(store, everything=everything)
+    assert len(found) > 4
+    assert [queue.find(store, group.id).ids for group in found] == [group.ids for group in found]

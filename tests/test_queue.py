@@ -160,12 +160,12 @@ def test_accepting_a_session_whose_pictures_have_changed_is_refused(filled: Arch
         deciding.undo(store, placed.uid)
         deciding.tag(store, [other], [MAST])
         before = decisions.last_seq(store.catalogue)
-    answer = client.post(f"/queue/session/{made.uid}/accept", data=form)
-    assert "have changed since they were shown" in answer.text
+    answer = client.post(f"/queue/session/{made.uid}/accept", data=form, follow_redirects=True)
+    assert "have changed since they were shown. Look again." in answer.text
     with Store(filled) as store:
         assert decisions.last_seq(store.catalogue) == before
     form["shown"] = re.findall(r'name="shown" value="([^"]*)"', client.get(f"/queue/session/{made.uid}").text)[0]
-    assert client.post(f"/queue/session/{made.uid}/accept", data=form).status_code == 303
+    assert "did=" in client.post(f"/queue/session/{made.uid}/accept", data=form).headers["Location"]
 
 
 def test_by_command(filled: Archive, capsys: pytest.CaptureFixture[str]) -> None:

@@ -120,10 +120,44 @@ def test_an_answer_to_what_has_changed_is_refused(driver: Chrome, site: str, fil
         sessions.add(store, [Target(Dimension.STEP, "S80")], "2026-03-20 13:00", "2026-03-20 14:00")
         before = decisions.last_seq(store.catalogue)
     press(driver, "1")
-    assert "no open group" in browser.one(driver, "main").text
+    assert "Nothing was recorded: that group is not as it was" in browser.one(driver, ".said").text
+    assert "4 pictures" in head(driver)  # as it is now
     with Store(filled) as store:
         assert decisions.last_seq(store.catalogue) == before
-    browser.complaints(driver)  # the browser remarks on the refusal itself
+    assert browser.complaints(driver) == []
+
+
+def test_a_second_window_settles_nothing_twice(driver: Chrome, site: str, filled: Archive) -> None:
+    browser.open_page(driver, f"{site}/queue?all=1")
+    while "4 pictures" not in head(driver):
+        press(driver, "\ue014")
+    address, first = driver.current_url, driver.current_window_handle
+    driver.switch_to.new_window("tab")
+    browser.open_page(driver, address)
+    press(driver, "1")
+    assert said(filled, "M3.jpg") == ("MAST",)
+    with Store(filled) as store:
+        before = decisions.last_seq(store.catalogue)
+    second = driver.current_window_handle
+    driver.switch_to.window(first)
+    press(driver, "1")
+    told = browser.one(driver, ".said").text
+    assert "Nothing was recorded: that group was settled meanwhile, its first picture as MAST" in told
+    with Store(filled) as store:
+        assert decisions.last_seq(store.catalogue) == before
+    driver.switch_to.window(second)
+    address = driver.current_url
+    driver.switch_to.new_window("tab")
+    browser.open_page(driver, address)
+    press(driver, "u")
+    assert said(filled, "M3.jpg") == ()
+    driver.close()
+    driver.switch_to.window(second)
+    press(driver, "u")
+    assert "taken back already: nothing was changed" in browser.one(driver, ".said").text
+    driver.close()
+    driver.switch_to.window(first)
+    assert browser.complaints(driver) == []
 
 
 def test_a_whole_session_and_working_on(driver: Chrome, site: str, filled: Archive) -> None:

@@ -19,6 +19,7 @@ from lastlook.find import closing_in_force
 from lastlook.history import show
 from lastlook.plan.parse import parse_plan
 from lastlook.store import Store
+from lastlook.times.phrases import find_time_phrases
 from lastlook.understand import understand
 from lastlook_web import ViewerConfig, completing, create_app
 from tests import browser, webarchive
@@ -142,6 +143,16 @@ def test_every_word_offered_is_understood() -> None:
             continue  # an opening is named by what was before or after it
         assert found.narrowings, (text, about)
         assert not found.left, (text, about)
+
+
+def test_every_time_that_the_help_writes_is_understood_whole(client: FlaskClient) -> None:
+    table = client.get("/help").text.split("<tbody>")[1].split("</tbody>")[0]
+    heads = re.findall(r"<th scope=\"row\">(.*?)</th><td>(?:only from|from the)", table)
+    written = re.findall(r"<q>(.*?)</q>", " ".join(heads))
+    assert len(written) > 15
+    for text in written:
+        (phrase,) = find_time_phrases(text, "Europe/Copenhagen", NOW)
+        assert (phrase.start, phrase.end) == (0, len(text)), text
 
 
 def test_the_list_is_kept_small_and_needs_no_script(client: FlaskClient) -> None:

@@ -262,7 +262,9 @@ def _refused(one: Open) -> bool:
 def find(store: Store, id: str) -> Group:
     """A group as it stands, by its id or the beginning of it. Raises NoSuchId."""
     id = id.strip().lower()
-    found = [group for group in groups(store, everything=True) if len(id) >= 4 and group.id.startswith(id)]
+    # With the sure ones among them pictures fall into other groups than without.
+    every = {group.id: group for everything in (True, False) for group in groups(store, everything=everything)}
+    found = [group for known, group in every.items() if len(id) >= 4 and known.startswith(id)]
     if len(found) != 1:
         raise NoSuchId("open group", id)
     return found[0]

@@ -9,7 +9,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from lastlook import deciding, queue, sessions
-from lastlook.catalogue.pictures import by_rids, from_ms
+from lastlook.catalogue.pictures import by_rids, from_ms, rids_of_ids
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
 from lastlook.plan import structure
@@ -30,6 +30,7 @@ NEEDS = {
     Need.UNSURE: "Not sure enough",
     Need.APPLIED: "Proposed, not looked at",
 }
+_PLACES = (Dimension.SUBASSEMBLY, Dimension.STEP)
 _KINDS = {
     Kind.ONE: "one picture",
     Kind.BURST: "a burst",
@@ -86,8 +87,11 @@ def _page(asked: Mapping[str, str], typed: str = "", wrong: str = "") -> str:
 def settle() -> Response | tuple[str, int]:
     """`act`: a choice's number, "no" (to the first), "none" (of all), or "as" with `typed`. One answer for a group."""
     form = request.form
-    group = queue.find(store(), form.get("group", ""))
     act = form.get("act", "")
+    try:
+        group = queue.find(store(), form.get("group", ""))
+    except NoSuchId:
+        return _not_as_it_was(form)
     if act.isdecimal():
         decision = queue.accept(store(), group, int(act))
         said = group.choices[int(act) - 1].words
@@ -124,12 +128,25 @@ def undo() -> Response:
     """Take back an answer, and go back to its group."""
     uid = request.form.get("uid", "")
     target = _did(uid)
-    if not target:
-        raise UsageError("that answer was taken back already", "Load the page again.")
-    deciding.undo(store(), uid)
-    flash("Taken back.")
+    if target:
+        deciding.undo(store(), uid)
+        flash("Taken back.")
+    else:
+        flash("That answer was taken back already: nothing was changed.")
     everything = request.form.get("all") == "1"
     return redirect(_address(everything, p=request.form.get("was", ""), n=request.form.get("n", "")), 303)
+
+
+def _not_as_it_was(form: Mapping[str, str]) -> Response:
+    """Say that an answer came too late, as from a second window, and go back to its group or what is left of it."""
+    first = form.get("first", "")
+    known = by_rids(store().catalogue, list(rids_of_ids(store().catalogue, [first]).values()))
+    said = [target for one in known for dimension in _PLACES for target in one.said(dimension)]
+    if said:
+        flash(f"Nothing was recorded: that group was settled meanwhile, its first picture as {' · '.join(said)}.")
+    else:
+        flash("Nothing was recorded: that group is not as it was. Look at it again.")
+    return redirect(_address(form.get("all") == "1", p=first, n=form.get("n", "")), 303)
 
 
 # ------------------------------------------------------------------------------------------------ sessions
@@ -157,7 +174,8 @@ def accept_session(uid: str) -> Response:
     """Do it; refused where the pictures are no longer those that were shown."""
     shown = queue.preview(store(), sessions.find(store(), uid))
     if request.form.get("shown") != shown.id:
-        raise UsageError("the session's pictures have changed since they were shown", "Look at them again.")
+        flash("Nothing was recorded: the session's pictures have changed since they were shown. Look again.")
+        return redirect(url_for("queue.session", uid=uid), 303)
     decision = queue.accept_session(store(), shown)
     flash(f"{len(shown.pictures)} pictures are put to {', '.join(target for _, target in shown.sets)}.")
     return redirect(_address(False, did=decision.uid, was=shown.pictures[0].id), 303)
