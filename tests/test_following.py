@@ -16,9 +16,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lastlook import deciding, planning, queue, schedule_edits, sessions, viewing, waiting, windows
+from lastlook import care, care_log, deciding, planning, queue, schedule_edits, sessions, viewing, waiting, windows
 from lastlook.archive import open_at
 from lastlook.catalogue import changes, columns, grouped, media, pictures, review, tags
+from lastlook.counting import counts
 from lastlook.deciding import Target
 from lastlook.errors import PlanError, UsageError
 from lastlook.plan.write import dump_plan
@@ -28,7 +29,7 @@ from tests import generated
 
 ACTS = (
     *("tag", "step", "no", "caption", "undo", "close", "reopen", "group", "session", "start", "clock", "merge"),
-    *("retire", "title", "depth", "moved", "arrive", "drop", "time", "burst", "rename"),
+    *("retire", "title", "depth", "moved", "arrive", "drop", "time", "burst", "rename", "check"),
 )
 
 
@@ -96,6 +97,9 @@ def act(store: Store, kind: str, seed: int) -> None:
     elif kind == "merge":
         keys = chance.sample([key for key, _ in media.cameras(store.catalogue) if key], 2)
         deciding.merge_cameras(store, *keys)
+    elif kind == "check":
+        read = chance.sample(media.sums(store.catalogue), 40)
+        care_log.add(store.archive, "check", {"findings": seed, "read": [care_log.short(one) for one in read]})
     elif kind == "start":
         sessions.start(store, [sub])
     elif kind in {"arrive", "drop", "time", "burst", "rename"}:
@@ -139,6 +143,9 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
     series = windows.series(store, cache)
     arrays = store.columns
     subs = store.plan.subassemblies
+    of_subs = counts(store, Dimension.SUBASSEMBLY)
+    masks = {sub.id: store.tagged(arrays, Dimension.SUBASSEMBLY, (sub.id,)) for sub in subs}
+    assert of_subs == {id: int(mask.sum()) for id, mask in masks.items() if mask.any()}
     return [
         viewing.overview(store, cache),
         viewing.tally(store, cache),
@@ -148,7 +155,9 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
         queue.groups(store, everything=True),
         queue.placed_count(store),
         [arrays.version, *(getattr(arrays, name).tolist() for name in ("rid", "taken", "earliest", "latest", "still"))],
-        [store.tagged(arrays, Dimension.SUBASSEMBLY, (sub.id,)).tolist() for sub in subs],
+        [mask.tolist() for mask in masks.values()],
+        care.ages_of(store, LATER),
+        [counts(store, dimension) for dimension in Dimension],
     ]
 
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from lastlook.catalogue.media import Medium
 from lastlook.errors import LastlookError, UsageError
 from lastlook.intake import fingerprint
 from lastlook.progress import Report, silent
+from lastlook.store import Store
 from lastlook.verify import Fault, Finding, Verified, verify
 
 _ROT = (Fault.ORIGINAL_MISSING, Fault.ORIGINAL_CHANGED, Fault.ORIGINAL_UNREADABLE)
@@ -103,4 +104,34 @@ def ages(archive: Archive, now: datetime | None = None) -> Ages:
     """How old the last good backup and the last check are."""
     with Catalogue(archive.catalogue, look_only=True) as catalogue:
         sums = media.sums(catalogue)
-    return care_log.ages(archive, sums, now)
+    log = care_log.log_of(archive)
+    return care_log.ages(log, len(sums), log.unread(sums), now)
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """What `ages_of` counted. `newest`: of the media, `state`: of the log, when it did."""
+
+    newest: tuple[int, int]
+    state: tuple[int, int]
+    log: care_log.Log
+    unread: int
+
+
+def ages_of(store: Store, now: datetime | None = None) -> Ages:
+    """`ages` of an open archive: its originals are counted once, then those that come in."""
+    catalogue = store.catalogue
+    state = care_log.state(store.archive)
+
+    def make(was: _Counted | None) -> _Counted:
+        if was is not None and was.state == state:
+            fresh = media.sums(catalogue, was.newest[1])
+            if was.newest[0] + len(fresh) == newest[0]:
+                return replace(was, newest=newest, unread=was.unread + was.log.unread(fresh))
+        log = care_log.log_of(store.archive)
+        return _Counted(newest, state, log, log.unread(media.sums(catalogue)))
+
+    with catalogue.reading():
+        newest = media.newest(catalogue)
+        counted = store.remade("originals read", make, of=(newest, state))
+    return care_log.ages(counted.log, newest[0], counted.unread, now)

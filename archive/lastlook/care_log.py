@@ -7,7 +7,7 @@ counts as never checked.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -69,6 +69,15 @@ def read(archive: Archive) -> list[dict[str, Any]]:
     return found
 
 
+def state(archive: Archive) -> tuple[int, int]:
+    """Changes when something is added to the log."""
+    try:
+        found = (archive.root / NAME).stat()
+    except OSError:
+        return 0, 0
+    return found.st_mtime_ns, found.st_size
+
+
 def last_read(archive: Archive) -> dict[str, str]:
     """When each original was last read whole and found well: the beginning of its checksum → RFC 3339."""
     found: dict[str, str] = {}
@@ -84,12 +93,30 @@ def backups(archive: Archive) -> list[Path]:
     return list(dict.fromkeys(folders))
 
 
-def ages(archive: Archive, sums: list[str], now: datetime | None = None) -> Ages:
-    """How old the last good backup and check are. `sums`: checksums of all originals."""
+@dataclass(frozen=True, slots=True)
+class Log:
+    """The log as it is told of: its entries without what was read, and the beginnings of all checksums that were."""
+
+    entries: tuple[Mapping[str, Any], ...]
+    seen: frozenset[str]
+
+    def unread(self, sums: Iterable[str]) -> int:
+        """How many of these originals, by their checksums, were never read whole."""
+        return sum(short(each) not in self.seen for each in sums)
+
+
+def log_of(archive: Archive) -> Log:
+    found = read(archive)
+    seen = frozenset(str(digest) for entry in found for digest in entry.pop("read", ()))
+    return Log(tuple(found), seen)
+
+
+def ages(log: Log, originals: int, unread: int, now: datetime | None = None) -> Ages:
+    """How old the last good backup and check are. `unread` of that many originals were never read whole."""
     now = now or datetime.now(UTC)
     backup = check = None
     where, findings = "", 0
-    for entry in read(archive):
+    for entry in log.entries:
         days = (now - datetime.fromisoformat(entry["at"]).astimezone(UTC)).total_seconds() / 86400
         if days < -1:  # written by a clock that was ahead: how long ago it was cannot be told
             continue
@@ -97,8 +124,7 @@ def ages(archive: Archive, sums: list[str], now: datetime | None = None) -> Ages
             backup, where = days, str(entry["where"])
         elif entry["what"] == "check":
             check, findings = days, int(entry.get("findings", 0))
-    seen = last_read(archive)
-    return Ages(backup, check, where, sum(short(each) not in seen for each in sums), len(sums), findings)
+    return Ages(backup, check, where, unread, originals, findings)
 
 
 def short(sha256: str) -> str:

@@ -166,6 +166,20 @@ class Store:
                 self._caches.kept[name] = version, made
         return made
 
+    def remade(self, name: str, make: Callable[[T | None], T], of: object) -> T:
+        """What `make` makes of `of` alone, given what it made of another before, None at first. As with `kept`, nobody
+        may change it."""
+        if self.catalogue.is_writing():
+            return make(None)  # what is seen in here may yet be taken back
+        with self._caches.lock:
+            found = self._caches.kept.get(name)
+        if found is not None and found[0] == of:
+            return cast(T, found[1])
+        made = make(cast(T, found[1]) if found is not None else None)
+        with self._caches.lock:
+            self._caches.kept[name] = of, made
+        return made
+
     def _is_tagged_of(self, version: tuple[Columns, int]) -> bool:
         of, tags = self._caches.tagged_of
         return of is version[0] and tags == version[1]

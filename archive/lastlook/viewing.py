@@ -18,7 +18,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lastlook.catalogue import closings, media, paths, pictures, tags
+from lastlook import counting
+from lastlook.catalogue import closings, media, paths, pictures
 from lastlook.catalogue.columns import UNKNOWN, Columns
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, NoSuchId
@@ -173,7 +174,7 @@ def _overview(store: Store) -> Overview:
         outside=outside,
         undated=int(np.count_nonzero(~known)),
         unplaced=int(np.count_nonzero(~placed)),
-        runs=tags.counts_by_target(store.catalogue, Dimension.RUN),
+        runs=counting.counts(store, Dimension.RUN),
     )
 
 
@@ -334,11 +335,6 @@ def acts(store: Store) -> dict[str, tuple[Closing, ...]]:
     for closing in closings.every(store.catalogue):
         found.setdefault(closing.opening, []).append(closing)
     return {opening: tuple(each) for opening, each in found.items()}
-
-
-def counts(store: Store, dimension: Dimension) -> dict[str, int]:
-    """How many pictures count for each id of a dimension."""
-    return tags.counts_by_target(store.catalogue, dimension)
 
 
 # ------------------------------------------------------------------------------------------------ files

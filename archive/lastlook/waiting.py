@@ -73,7 +73,8 @@ class _Kept:
 def waiting(store: Store, cache: OverviewCache | None, now: datetime | None = None) -> tuple[Waiting, Work]:
     """What waits, and what was recorded of the work; from `cache` where nothing has changed in the last minute."""
     now = now or datetime.now(UTC)
-    key = (*sorted(store.catalogue.counters().items()), decisions.last_seq(store.catalogue), _care_state(store))
+    counters = sorted(store.catalogue.counters().items())
+    key = (*counters, decisions.last_seq(store.catalogue), care_log.state(store.archive))
     kept = cache.waiting if cache is not None else None
     if isinstance(kept, _Kept) and kept.key == key and timedelta() <= now - kept.at < _KEPT_FOR:
         return kept.waiting, kept.work
@@ -120,15 +121,6 @@ def _work(facts: Facts, now: datetime) -> Work:
     at = CaptureTime(now, now, now, "said", "now")
     releases = {target: found[-1] for target, found in facts.releases.items() if found}
     return Work(bonds.holds(facts, at), releases)
-
-
-def _care_state(store: Store) -> tuple[int, int]:
-    """Changes when something is added to the care log."""
-    try:
-        found = (store.archive.root / care_log.NAME).stat()
-    except OSError:
-        return 0, 0
-    return found.st_mtime_ns, found.st_size
 
 
 def _care(store: Store) -> tuple[datetime | None, datetime | None, int]:

@@ -7,7 +7,7 @@ Writing is long work: it is asked for here, goes on by itself, and is told of am
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -17,8 +17,7 @@ from flask import Blueprint, Response, abort, current_app, redirect, render_temp
 from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import care_log, times
-from lastlook.catalogue import media
+from lastlook import care, times
 from lastlook.gathering import Scope
 from lastlook.handing_over import EDGE, Options, Preview, preview
 from lastlook.handover.material import Audience
@@ -70,8 +69,6 @@ def page() -> str:
     asked = request.args
     options = _options(asked)
     done = _seen(asked, options)
-    sums = _sums()
-    now = datetime.now(UTC)
     return render_template(
         "handover.html",
         plan=store().plan,
@@ -93,7 +90,7 @@ def page() -> str:
         records=_records(jobs.known_places().records),
         place=jobs.known_places().records,
         moment=_moment,
-        ages=care_log.ages(store().archive, sums, now),
+        ages=care.ages_of(store()),
         private=what_is_private(store()),
     )
 
@@ -104,21 +101,6 @@ def write() -> AnyResponse:
     _options(request.form)  # what cannot be is said here, and nothing is begun
     job = jobs.runner().ask("hand-over", _parameters(request.form), by=store().by, once=jobs.once_given())
     return redirect(jobs.shown(job), 303)
-
-
-def _sums() -> list[str]:
-    """The checksums of all media, read anew when some have come in."""
-    catalogue = store().catalogue
-    newest = media.newest(catalogue)
-
-    def make() -> tuple[object, list[str]]:
-        return newest, media.sums(catalogue)
-
-    def update(was: tuple[object, list[str]], _: Sequence[int]) -> tuple[object, list[str]]:
-        return was if was[0] == newest else make()
-
-    _, found = store().followed("sums", make, update, of=newest)
-    return found
 
 
 def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:

@@ -12,8 +12,9 @@ from urllib.parse import parse_qsl, urlencode
 from flask import Blueprint, Flask, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import planning, run_record, schedule_edits, viewing
+from lastlook import planning, run_record, schedule_edits
 from lastlook.catalogue import pictures
+from lastlook.counting import counts
 from lastlook.errors import NoSuchId, PlanError, UsageError
 from lastlook.plan import colours, gauges
 from lastlook.plan.ids import id_key, plain
@@ -202,7 +203,7 @@ def _page(
         view=view,
         part=part,
         rows=part.rows,
-        counts=viewing.counts(store(), Dimension.RUN),
+        counts=counts(store(), Dimension.RUN),
         form=form,
         names=NAMES,
         colours=colours.COLOURS,

@@ -10,6 +10,7 @@ from werkzeug.wrappers import Response
 
 from lastlook import plan_depths, planning, schedule_edits, viewing
 from lastlook.archive import text_to_path
+from lastlook.counting import counts
 from lastlook.errors import NoSuchId, PlanError, UsageError
 from lastlook.plan import gauges, structure
 from lastlook.records import Dimension
@@ -89,9 +90,9 @@ def _plan(of: str = "", typed: Mapping[str, str] | None = None, wrong: str = "")
         runs=stretch(now.runs, start_of(request.args), 0 if request.args.get("all") == "1" else RUNS),
         steps=sorted(now.steps, key=lambda step: step.order),
         acts=viewing.acts(store()),
-        of_runs=viewing.counts(store(), Dimension.RUN),
-        of_steps=viewing.counts(store(), Dimension.STEP),
-        of_parts=viewing.counts(store(), Dimension.PART),
+        of_runs=counts(store(), Dimension.RUN),
+        of_steps=counts(store(), Dimension.STEP),
+        of_parts=counts(store(), Dimension.PART),
         order=structure.closing_order(now),
         diameter=lambda awg: gauges.diameter_mm(awg) if awg is not None and gauges.known(awg) else None,
         last=schedule_edits.last_revision(store()),

@@ -148,9 +148,9 @@ def every(catalogue: Catalogue, kind: str | None = None) -> list[Medium]:
     return [_medium(row) for row in catalogue.rows(f"SELECT {_COLUMNS} FROM medium {where} ORDER BY rowid", values)]
 
 
-def sums(catalogue: Catalogue) -> list[str]:
-    """The checksums of all media."""
-    return [str(row[0]) for row in catalogue.rows("SELECT sha256 FROM medium")]
+def sums(catalogue: Catalogue, after: int = 0) -> list[str]:
+    """The checksums of all media whose row is newer than `after`."""
+    return [str(row[0]) for row in catalogue.rows("SELECT sha256 FROM medium WHERE rowid > ?", (after,))]
 
 
 def newest(catalogue: Catalogue) -> tuple[int, int]:

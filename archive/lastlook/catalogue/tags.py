@@ -155,9 +155,14 @@ def targets_in_use(catalogue: Catalogue) -> set[str]:
     }
 
 
-def counts_by_target(catalogue: Catalogue, dimension: Dimension) -> dict[str, int]:
-    """How many pictures count for each target of a dimension."""
-    rows = catalogue.rows(
-        "SELECT target, COUNT(*) FROM tag WHERE dimension = ? AND counts = 1 GROUP BY target", (dimension.value,)
-    )
-    return {str(row[0]): int(row[1]) for row in rows}
+def counting(catalogue: Catalogue, dimension: Dimension, among: Sequence[int] | None = None) -> list[tuple[int, str]]:
+    """(row, target) of the tags of a dimension that count. `among`: looked for only in these rows."""
+    sql = "SELECT rid, target FROM tag WHERE dimension = ? AND counts = 1"
+    if among is None:
+        return [(int(rid), str(target)) for rid, target in catalogue.rows(sql, (dimension.value,))]
+    found: list[tuple[int, str]] = []
+    for start in range(0, len(among), 500):
+        part = ", ".join(str(int(rid)) for rid in among[start : start + 500])
+        rows = catalogue.rows(f"{sql} AND rid IN ({part})", (dimension.value,))
+        found += [(int(rid), str(target)) for rid, target in rows]
+    return found
