@@ -12,7 +12,7 @@ import pytest
 import uharfbuzz as harfbuzz
 from babel import Locale, localedata
 from fontTools.unicodedata import script
-from fpdf.enums import Align
+from fpdf.enums import Align, TextDirection
 from fpdf.fonts import TTFFont
 from PIL import Image, ImageColor
 
@@ -23,7 +23,7 @@ from lastlook.handing_over import Options, preview
 from lastlook.handover import fonts, printed
 from lastlook.handover.compose import LABELS
 from lastlook.handover.content import Cell, Chapter, Content, Figure, PictureEntry, Section, Statement, Table
-from lastlook.handover.pages import side
+from lastlook.handover.pages import Pages, side
 from lastlook.handover.words import words_of
 from lastlook.plan import colours
 from lastlook.store import Store
@@ -193,6 +193,26 @@ def test_arabic_letters_join_and_hebrew_runs_from_the_right(tmp_path: Path, monk
             if f">{word}<" in line or f">{word[::-1]}<" in line:
                 places.setdefault(word, float(line.split('"')[1]))
     assert places[begin] > places[last], places
+
+
+def test_text_from_the_left_is_parted_as_the_rules_for_both_directions_part_it() -> None:
+    pages = Pages("A4")
+    pages.set_text_shaping(True)
+    pages.add_font(fonts.SANS, "", fonts.packaged()[0].path)
+    pages.set_font(fonts.SANS, "", 10)
+    said = ("W03", "+5 V (2×)", "12", "1 מ", "(تا) 12", "\u0663", "\u2067W\u2069 b", "\u202eW\u202c", "\n", "")
+    turned = set()
+    for text in (f"{one}{between}{other}" for one in said for other in said for between in (" ", " [")):
+        parts = [
+            [(part.string, part.fragment_direction) for part in of(text, False)]
+            for of in (pages._preload_bidirectional_text, super(Pages, pages)._preload_bidirectional_text)
+        ]
+        assert parts[0] == parts[1], text
+        turned |= {direction for _, direction in parts[0]}
+    assert turned == {TextDirection.LTR, TextDirection.RTL}
+    for font in pages.fonts.values():
+        assert isinstance(font, TTFFont)
+        font.ttfont.close()
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,8 @@ GREY, INK = (90, 96, 100), (20, 24, 27)
 _SWATCH = (11.0, 2.2)  # millimetres
 _TURNED = frozenset(map(chr, (*range(0x0590, 0x07C0), *range(0xFB1D, 0xFDFE), *range(0xFE70, 0xFEFD))))
 """Hebrew, Arabic, Syriac, Thaana: readers take these to stand as they look, and turn them into order themselves."""
+_FROM_RIGHT = frozenset(["R", "AL", "AN", "RLE", "RLO", "RLI", "LRE", "LRO", "LRI", "FSI", "PDF", "PDI"])
+"""Classes of letters (UAX #9, table 4) that turn a text, or part it."""
 _ANY_SCRIPT = {"Zyyy", "Zinh", "Zzzz"}
 
 
@@ -92,6 +94,15 @@ class Pages(FPDF):
         self.set_text_color(*GREY)
         self.cell(w=self.epw / 2, text=self.foot[0])
         self.cell(w=self.epw / 2, text=f"{self.foot[1]} {self.page_no()}", align=Align.R)
+
+    def _preload_bidirectional_text(self, text: str, markdown: bool) -> Any:
+        """As the library's, whose rules for both directions take the square of a text's length: what has nothing of
+        the right in it is one stretch from the left (UAX #9, W7, N1 and I1)."""
+        if markdown or not self.text_shaping or not _FROM_RIGHT.isdisjoint(map(unicodedata.bidirectional, text)):
+            return super()._preload_bidirectional_text(text, markdown)
+        for of in ("paragraph_direction", "fragment_direction"):
+            self.text_shaping[of] = TextDirection.LTR
+        return tuple(self._preload_font_styles(text, markdown)) if text else ()
 
     def _parse_chars(self, text: str, markdown: bool, **more: Any) -> Iterator[Fragment]:
         """`text`, all in one direction, in runs of one script and one font."""
