@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +17,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from lastlook import marking
+from lastlook import archive, marking
 from lastlook.store import Store
 from lastlook_web import ViewerConfig, create_app
 from tests import browser, scene_archive
@@ -229,6 +230,27 @@ def test_a_tie_is_kept_moved_and_set_again(client: FlaskClient, scene: Scene) ->
 
 
 # ------------------------------------------------------------------------------------------------ in a browser
+
+
+@pytest.mark.parametrize("left", ["nothing", "damaged"])
+def test_pictures_that_are_gone_are_named_where_they_are_needed(scene: Scene, tmp_path: Path, left: str) -> None:
+    """As when the disk of the originals is not plugged in and nothing made of them is left, or both are damaged."""
+    root = tmp_path / "build"
+    shutil.copytree(scene.archive.root, root)
+    for file in (file for folder in ("originals", "derived") for file in (root / folder).rglob("*") if file.is_file()):
+        file.unlink()
+        if left == "damaged":
+            file.write_bytes(b"no picture")
+    app = create_app(ViewerConfig(archive=archive.open_at(root), by="ada"))
+    app.testing = True
+    a, b = scene.ids["inside-1"], scene.ids["closed"]
+    for path, code in ((f"/locate?what=W03&on={b}", 404), (f"/ties?a={a}&b={b}", 200)):
+        answer = app.test_client().get(path, base_url="http://127.0.0.1:4043")
+        assert answer.status_code == code, path
+        assert re.search(r"(closed|inside-1)\S* (is gone|cannot be|was changed)", answer.get_data(as_text=True)), path
+    fit = app.test_client().get(f"/ties/fit.json?a={a}&b={b}&p=10,10&q=12,12", base_url="http://127.0.0.1:4043")
+    assert fit.json is not None
+    assert fit.json["said"][0].startswith("How they fit cannot be told: ")
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import locate, marking, overlay, template, viewing
 from lastlook.catalogue import decisions
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.locate import Carried, Located
 from lastlook.plan import structure
 from lastlook.registration import change
@@ -112,6 +112,8 @@ def _page(typed: Mapping[str, str] | None = None, wrong_depth: str = "") -> str 
             found = _located(**asked)
     except given.WRONG as error:
         wrong, code = given.at_fault(error), given.code_of(error)
+    except ArchiveError as error:  # a picture that it needs is gone; another one may be chosen here
+        wrong, code = given.at_fault(error), 404
     answer = _answer(found, asked) if found is not None else {}
     if answer.get("wrong_place"):
         code = 400

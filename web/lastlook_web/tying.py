@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import deciding, marking, picturing, registering
 from lastlook.catalogue import decisions
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.records import Picture
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.ties import TieSource
@@ -45,7 +45,10 @@ def fit() -> Response:
     p, q = _both(request.args)
     n = _place_of(request.args.get("n", ""), len(one))
     extra = np.array([p], dtype=np.float64), np.array([q], dtype=np.float64)
-    hung = _hung(a, b, extra, n)
+    try:
+        hung = _hung(a, b, extra, n)
+    except ArchiveError as error:
+        return jsonify(residuals=[None] * len(one), mine=None, said=_unread(error)["said"])
     away = _residuals(hung, len(one) + (1 if n is None else 0))
     if n is not None:  # tried last, shown where it stands
         away.insert(n, away.pop())
@@ -97,7 +100,12 @@ def _kept(a: Picture, b: Picture) -> str:
 
 def _page(a: Picture, b: Picture, typed: Mapping[str, str] | None = None, wrong: str = "") -> str:
     one, two, uids = marking.ties(store(), a.id, b.id)
-    hung = _hung(a, b)
+    away: list[float | None]
+    try:
+        hung = _hung(a, b)
+        away, state = _residuals(hung, len(one)), _state(hung)
+    except ArchiveError as error:  # what was tied stands, and can be taken back, where a picture cannot be read
+        away, state = [None] * len(one), _unread(error)
     sizes = [drawn_size(each) for each in (a, b)]
     fields = {name: (typed or {}).get(name, "") for name in ("p", "q", "instead", "n")}
     moved = _place_of(fields["n"], len(uids)) if fields["instead"] else None
@@ -111,12 +119,12 @@ def _page(a: Picture, b: Picture, typed: Mapping[str, str] | None = None, wrong:
             (name, word, picture, size, size[0] / picture.width, at * (size[0] / picture.width))
             for name, word, picture, size, at in zip("ab", ("First", "Second"), (a, b), sizes, (one, two), strict=True)
         ],
-        rows=list(zip(one.tolist(), two.tolist(), uids, _residuals(hung, len(one)), strict=True)),
+        rows=list(zip(one.tolist(), two.tolist(), uids, away, strict=True)),
         typed=fields,
         moved=moved,
         wrong=wrong,
         back=taking_back.last_taken_back(store(), (a.id, b.id), ("tie",)),
-        **_state(hung),
+        **state,
     )
 
 
@@ -164,11 +172,20 @@ def _state(hung: registering.Registration) -> dict[str, object]:
     if isinstance(found, Refusal):
         return {
             "registered": False,
-            "said": [f"Not registered: {found.why}.", f"What would help: {ways.on_page(found.help)}."],
+            "said": [
+                f"Not registered: {found.why}.",
+                *hung.said,
+                f"What would help: {ways.on_page(found.help)}.",
+            ],
         }
     matched = int(found.ties.of(TieSource.FEATURE).sum())
     error = max(0.1, float(found.error_px.max()) / hung.outside.scale)
     words = [f"Registered; the place is known to about {error:.1f} px."]
     if matched:
         words.append(f"{matched} more places match by themselves.")
-    return {"registered": True, "said": [*words, *(f"{line}." for line in found.said)]}
+    return {"registered": True, "said": [*words, *hung.said, *(f"{line}." for line in found.said)]}
+
+
+def _unread(error: ArchiveError) -> dict[str, object]:
+    said = [f"How they fit cannot be told: {error.message}.", ways.on_page(error.hint)]
+    return {"registered": False, "said": said}

@@ -144,13 +144,17 @@ def tie(
         for n in range(len(one))
     ]
     if as_json:
-        print_json({"a": a.id, "b": b.id, "ties": rows, "registered": fits, **found_json(hung.found)})
+        print_json(
+            {"a": a.id, "b": b.id, "ties": rows, "registered": fits, "said": [*hung.said], **found_json(hung.found)}
+        )
         return 0 if fits else 1
     for n, row in enumerate(rows):
         away = row["residual_px"]
         fit = f"{away:.1f} px off" if isinstance(away, float) else "not used"
         click.echo(f"  tie {row['tie']}: {_xy(one[n])} = {_xy(two[n])}  {fit}  ({str(row['decision'])[:8]})")
     click.echo(plural(len(rows), "tie") if rows else "No place of these two pictures is tied.")
+    for line in hung.said:
+        click.echo(line)
     if not isinstance(hung.found, PlaneMap):
         click.echo(f"Not registered: {hung.found.why}.")
         click.echo(f"  {sentence(hung.found.help)}")
