@@ -109,8 +109,9 @@ def tie(
 ) -> int:
     """Say that places of two pictures are one place of the model, as X,Y=X,Y.
 
-    Without pairs, they are listed with how well they fit. Six, spread along the flange, are a good number; all of them
-    on the skin.
+    Without pairs, they are listed with how well they fit. Six, spread along the flange, are a good number. All must lie
+    on the skin itself: what stands above it or lies below it is not always told apart, and the band does not allow for
+    it.
 
     \b
     Example:
