@@ -94,7 +94,9 @@ def start(client: FlaskClient, **form: str) -> str:
     token = token_of(client.get("/work").text)
     answer = client.post("/work/start", data={"token": token, **form})
     assert answer.status_code == 303, answer.text
-    return answer.headers["Location"]
+    where, _, place = answer.headers["Location"].partition("#")
+    assert f'<h1 id="{place}">' in client.get(where).text, "the focus has a place to go to"
+    return where
 
 
 def act(client: FlaskClient, where: str, name: str) -> str:

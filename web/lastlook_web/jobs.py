@@ -104,8 +104,8 @@ def known_places() -> Places:
 
 
 def shown(job: Job) -> str:
-    """The address at which a job is told of."""
-    return url_for("jobs.one", id=job.id)
+    """The address at which a job is told of, and the place there that tells it."""
+    return url_for("jobs.one", id=job.id, _anchor=f"t-{job.id}")
 
 
 # ------------------------------------------------------------------------------------------------ pages

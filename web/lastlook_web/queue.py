@@ -177,7 +177,9 @@ def accept_session(uid: str) -> Response:
         flash("Nothing was recorded: the session's pictures have changed since they were shown. Look again.")
         return redirect(url_for("queue.session", uid=uid), 303)
     decision = queue.accept_session(store(), shown)
-    flash(f"{len(shown.pictures)} pictures are put to {', '.join(target for _, target in shown.sets)}.")
+    count = len(shown.pictures)
+    put = f"{count} picture{' is' if count == 1 else 's are'} put to"
+    flash(f"{put} {', '.join(target for _, target in shown.sets)}.")
     return redirect(_address(False, did=decision.uid, was=shown.pictures[0].id), 303)
 
 
