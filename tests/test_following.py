@@ -16,12 +16,26 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lastlook import care, care_log, deciding, planning, queue, schedule_edits, sessions, viewing, waiting, windows
+from lastlook import (
+    care,
+    care_log,
+    deciding,
+    newest,
+    planning,
+    queue,
+    schedule_edits,
+    sessions,
+    viewing,
+    waiting,
+    windows,
+)
 from lastlook.archive import open_at
 from lastlook.catalogue import changes, columns, grouped, media, pictures, review, tags
 from lastlook.counting import counts
 from lastlook.deciding import Target
 from lastlook.errors import PlanError, UsageError
+from lastlook.newest import newest_tagged
+from lastlook.plan import structure
 from lastlook.plan.write import dump_plan
 from lastlook.records import CaptureTime, ClockCorrection, Dimension, Picture
 from lastlook.store import Caches, Store
@@ -143,6 +157,7 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
     series = windows.series(store, cache)
     arrays = store.columns
     subs = store.plan.subassemblies
+    kinds = {id: str(structure.kind_of(one)) for id, one in structure.items(store.plan).items()}
     of_subs = counts(store, Dimension.SUBASSEMBLY)
     masks = {sub.id: store.tagged(arrays, Dimension.SUBASSEMBLY, (sub.id,)) for sub in subs}
     assert of_subs == {id: int(mask.sum()) for id, mask in masks.items() if mask.any()}
@@ -158,6 +173,7 @@ def seen(store: Store, cache: viewing.OverviewCache | None) -> list[object]:
         [mask.tolist() for mask in masks.values()],
         care.ages_of(store, LATER),
         [counts(store, dimension) for dimension in Dimension],
+        [newest_tagged(store, kinds, most) for most in (3, 9)],
     ]
 
 
@@ -278,3 +294,20 @@ def test_nothing_is_kept_of_what_is_taken_back(kept: tuple[Path, Caches, viewing
         assert "taken back" not in caches.followed
         after = store.tagged(store.columns, Dimension.SUBASSEMBLY, (sub,))
         assert np.array_equal(before, after)
+
+
+def test_the_next_newest_is_not_one_that_is_older_than_what_was_read(
+    kept: tuple[Path, Caches, viewing.OverviewCache], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(newest, "_SPARE", 0)
+    with Store(open_at(kept[0]), by="Ada", caches=Caches()) as store:
+        sub = max(counts(store, Dimension.SUBASSEMBLY).items(), key=lambda pair: pair[1])[0]
+        before = [id for id, _ in newest_tagged(store, {sub: "subassembly"}, 3)[sub]]
+        every = store.columns
+        tagged = store.tagged(every, Dimension.SUBASSEMBLY, (sub,))
+        oldest = int(every.rid[np.argmin(np.where(tagged, np.iinfo(np.int64).max, every.taken))])
+        deciding.untag(store, before[:1], [Target(Dimension.SUBASSEMBLY, sub)])
+        deciding.tag(store, [pictures.by_rids(store.catalogue, [oldest])[0].id], [Target(Dimension.SUBASSEMBLY, sub)])
+        after = newest_tagged(store, {sub: "subassembly"}, 3)
+    with Store(open_at(kept[0]), by="Ada") as anew:
+        assert after == newest_tagged(anew, {sub: "subassembly"}, 3)

@@ -12,6 +12,7 @@ from lastlook.closing import folding, graph
 from lastlook.closing.records import Answer, Candidate, Facts, Seen, View
 from lastlook.closing.steps import APPROVAL
 from lastlook.intake import regions
+from lastlook.newest import newest_tagged
 from lastlook.plan import structure
 from lastlook.records import Closing, Decision, Picture, Plan, Step
 from lastlook.store import Store
@@ -154,7 +155,7 @@ def _candidates(
     targets = {id: str(structure.kind_of(known[id])) for id in items if id in known}
     # Some more than are shown: those of which somebody has said how they show it are no candidates any more.
     most = max((len(each) for each in seen.values()), default=0)
-    newest = showing.newest_tagged(store.catalogue, targets, CANDIDATES + most)
+    newest = newest_tagged(store, targets, CANDIDATES + most)
     found: dict[str, tuple[Candidate, ...]] = {}
     for id, tagged in newest.items():
         told = {one.picture.id for one in seen.get(id, ())}

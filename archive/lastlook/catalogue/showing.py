@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
-from lastlook.catalogue.connection import Catalogue
+from lastlook.catalogue.connection import Catalogue, Row
 from lastlook.catalogue.pictures import from_ms
 from lastlook.records import CaptureTime
 
@@ -18,24 +18,39 @@ def said_to_show(catalogue: Catalogue, rids: Sequence[int]) -> set[tuple[int, st
     return found
 
 
-def newest_tagged(
-    catalogue: Catalogue, targets: Mapping[str, str], limit: int
-) -> dict[str, list[tuple[str, CaptureTime]]]:
-    """For each of `targets` (id → dimension), the newest pictures that count as showing it, each with its time."""
-    found: dict[str, list[tuple[str, CaptureTime]]] = {}
-    for id, dimension in targets.items():
-        rows = catalogue.rows(
-            "SELECT p.id, p.taken_ms, p.earliest_ms, p.latest_ms, p.basis, p.why"
-            " FROM tag t JOIN picture p USING (rid) WHERE t.dimension = ? AND t.target = ? AND t.counts = 1"
-            " ORDER BY p.taken_ms DESC, p.rid DESC LIMIT ?",
-            (dimension, id, limit),
+def newest_rids(catalogue: Catalogue, dimension: str, target: str, limit: int) -> list[tuple[bool, int, int]]:
+    """The newest pictures that count for a target, the newest first, those of unknown time last: (whether it is known,
+    ms since 1970, row)."""
+    rows = catalogue.rows(
+        "SELECT p.taken_ms, p.rid FROM tag t JOIN picture p USING (rid)"
+        " WHERE t.dimension = ? AND t.target = ? AND t.counts = 1 ORDER BY p.taken_ms DESC, p.rid DESC LIMIT ?",
+        (dimension, target, limit),
+    )
+    return [_place(row) for row in rows]
+
+
+def order_of(catalogue: Catalogue, rids: Sequence[int]) -> list[tuple[bool, int, int]]:
+    """Where pictures stand in that order; those that are gone are left out."""
+    return [
+        _place(row)
+        for part, marks in _slices(rids)
+        for row in catalogue.rows(f"SELECT taken_ms, rid FROM picture WHERE rid IN ({marks})", part)
+    ]
+
+
+def _place(row: Row) -> tuple[bool, int, int]:
+    return row[0] is not None, int(row[0] or 0), int(row[1])
+
+
+def dated(catalogue: Catalogue, rids: Sequence[int]) -> dict[int, tuple[str, CaptureTime]]:
+    """Ids and times of pictures by their rows."""
+    return {
+        int(row[0]): (str(row[1]), CaptureTime(from_ms(row[2]), from_ms(row[3]), from_ms(row[4]), row[5], row[6]))
+        for part, marks in _slices(rids)
+        for row in catalogue.rows(
+            f"SELECT rid, id, taken_ms, earliest_ms, latest_ms, basis, why FROM picture WHERE rid IN ({marks})", part
         )
-        if rows:
-            found[id] = [
-                (str(row[0]), CaptureTime(from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), row[4], row[5]))
-                for row in rows
-            ]
-    return found
+    }
 
 
 def sharpest_of_groups(catalogue: Catalogue, groups: Iterable[int]) -> dict[int, tuple[float, int]]:
