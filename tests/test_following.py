@@ -305,9 +305,11 @@ def test_the_next_newest_is_not_one_that_is_older_than_what_was_read(
         before = [id for id, _ in newest_tagged(store, {sub: "subassembly"}, 3)[sub]]
         every = store.columns
         tagged = store.tagged(every, Dimension.SUBASSEMBLY, (sub,))
-        oldest = int(every.rid[np.argmin(np.where(tagged, np.iinfo(np.int64).max, every.taken))])
-        deciding.untag(store, before[:1], [Target(Dimension.SUBASSEMBLY, sub)])
-        deciding.tag(store, [pictures.by_rids(store.catalogue, [oldest])[0].id], [Target(Dimension.SUBASSEMBLY, sub)])
+        oldest = int(every.rid[np.argmin(np.where(tagged, every.taken, np.iinfo(np.int64).max))])
+        gone = pictures.rids_of_ids(store.catalogue, before[:1])[before[0]]
+        stood = [replace(one, why="another") for one in tags.standing(store.catalogue, [oldest])[oldest]]
+        with store.catalogue.writing():
+            tags.replace_standing(store.catalogue, {gone: [], oldest: stood})
         after = newest_tagged(store, {sub: "subassembly"}, 3)
     with Store(open_at(kept[0]), by="Ada") as anew:
         assert after == newest_tagged(anew, {sub: "subassembly"}, 3)
