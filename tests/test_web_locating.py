@@ -247,10 +247,16 @@ def test_pictures_that_are_gone_are_named_where_they_are_needed(scene: Scene, tm
     for path, code in ((f"/locate?what=W03&on={b}", 404), (f"/ties?a={a}&b={b}", 200)):
         answer = app.test_client().get(path, base_url="http://127.0.0.1:4043")
         assert answer.status_code == code, path
-        assert re.search(r"(closed|inside-1)\S* (is gone|cannot be|was changed)", answer.get_data(as_text=True)), path
+        assert re.search(
+            r"(closed|inside-1)\S* (is gone|is no photo|cannot be|was changed)", answer.get_data(as_text=True)
+        ), path
     fit = app.test_client().get(f"/ties/fit.json?a={a}&b={b}&p=10,10&q=12,12", base_url="http://127.0.0.1:4043")
     assert fit.json is not None
     assert fit.json["said"][0].startswith("How they fit cannot be told: ")
+    with Store(archive.open_at(root), by="ada") as store:
+        marking.know_marker(store, "card", 14, picture=b)  # to be looked for in the picture
+    for path in (f"/draw/{b}", f"/picture/{b}/marks"):  # what is drawn is listed all the same
+        assert app.test_client().get(path, base_url="http://127.0.0.1:4043").status_code == 200, path
 
 
 @pytest.fixture(scope="module")

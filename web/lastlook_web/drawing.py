@@ -13,7 +13,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from lastlook import marking, measuring, overlay, picturing, viewing
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.records import Picture
 from lastlook.registration import trace
 from lastlook_web import given, taking_back
@@ -90,6 +90,8 @@ def _page(picture: Picture, act: str = "", typed: Mapping[str, str] | None = Non
     try:
         scaled = measuring.scale_of(store(), picture) if picture.page else None
     except ValueError:  # known places on one line give no plane
+        scaled = None
+    except ArchiveError:  # the picture cannot be read: what is drawn is kept and listed all the same, without mm
         scaled = None
     sizes = {
         each.decision: measuring.measured(scaled, each.points.tolist())[0]

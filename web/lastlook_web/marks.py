@@ -20,7 +20,7 @@ from werkzeug.wrappers import Response
 from lastlook import deciding, marking, measuring, picturing, viewing
 from lastlook.cards import layout
 from lastlook.catalogue import decisions
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.plan import colours, structure
 from lastlook.records import Picture
 from lastlook.registration import trace
@@ -178,6 +178,8 @@ def _measured(picture: Picture) -> tuple[Scale | None, dict[str, str]]:
     try:
         scale = measuring.scale_of(store(), picture)
     except ValueError:  # places on one line: said so where they are listed, not here
+        scale = None
+    except ArchiveError:  # the picture cannot be read: what is drawn is kept and listed all the same, without mm
         scale = None
     if scale is None:
         return None, {}
