@@ -613,9 +613,12 @@ def test_a_larger_view_is_made_once_and_upright(tmp_path: Path, intake: IntakeSe
         assert whole.size == (2400, 1600)
 
 
-def test_a_view_of_a_lost_original_says_so(tmp_path: Path, intake: IntakeSettings) -> None:
+def test_a_view_of_a_lost_original_or_of_another_file_says_so(tmp_path: Path, intake: IntakeSettings) -> None:
     with pytest.raises(photo.NotShowable, match="is gone"):
         larger_view(str(tmp_path / "gone.jpg"), "0" * 64, intake, 2000)
+    other = write_photo(tmp_path / "other.jpg", bench_picture(400, 300))
+    with pytest.raises(photo.NotShowable, match="is not the file that was taken in"):
+        larger_view(str(other), "0" * 64, intake, 2000)
 
 
 def test_bytes_of_reach_from_black_to_white() -> None:

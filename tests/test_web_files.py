@@ -142,5 +142,9 @@ def test_a_lost_original_is_told_in_words(copy: Filled) -> None:
     client = create_app(ViewerConfig(copy.archive)).test_client()
     for path in copy.archive.originals.rglob("*.mp4"):
         path.unlink()
-    assert client.get(f"/original/{copy.clip}").status_code == 404
+    for address in (f"/original/{copy.clip}", f"/play/{copy.clip}"):
+        answer = client.get(address)
+        assert answer.status_code == 409
+        assert "is not where it was" in text_of(answer.text)
+        assert "bring it back from a backup" in text_of(answer.text)
     assert "is not where it was" in text_of(client.get(f"/clip/{copy.clip}").text)

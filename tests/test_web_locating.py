@@ -248,8 +248,19 @@ def test_pictures_that_are_gone_are_named_where_they_are_needed(scene: Scene, tm
         answer = app.test_client().get(path, base_url="http://127.0.0.1:4043")
         assert answer.status_code == code, path
         assert re.search(
-            r"(closed|inside-1)\S* (is gone|is no photo|cannot be|was changed)", answer.get_data(as_text=True)
+            r"(closed|inside-1)\S* (is not where it was|is not the file|cannot be)", answer.get_data(as_text=True)
         ), path
+    # A picture itself is refused, and whoever opens its address reads why (RFC 9110, 15.5.10).
+    over = f"what=W03&on={b}&inside={a}"
+    for path in (
+        *(f"/locate/{name}?{over}" for name in ("overlay.png", "overlay.svg", "overlay.pdf", "through.jpg")),
+        f"/large/{b}.jpg",
+        f"/original/{b}",
+        *([f"/page/{b}.jpg", f"/thumb/{b}.jpg"] if left == "nothing" else []),
+    ):
+        answer = app.test_client().get(path, base_url="http://127.0.0.1:4043")
+        assert answer.status_code == 409, path
+        assert "from a backup" in answer.get_data(as_text=True), path
     fit = app.test_client().get(f"/ties/fit.json?a={a}&b={b}&p=10,10&q=12,12", base_url="http://127.0.0.1:4043")
     assert fit.json is not None
     assert fit.json["said"][0].startswith("How they fit cannot be told: ")

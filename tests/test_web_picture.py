@@ -29,7 +29,7 @@ from lastlook import archive, deciding, marking, planning, same_views, tiling
 from lastlook.archive import Archive
 from lastlook.catalogue import decisions, media, pictures
 from lastlook.deciding import Target, tag
-from lastlook.errors import ArchiveError
+from lastlook.errors import ArchiveError, OriginalUnreadable
 from lastlook.ingest import ingest
 from lastlook.intake import tiles
 from lastlook.records import Dimension, PictureKind
@@ -244,21 +244,25 @@ def test_a_file_written_over_since_gives_no_tile_of_another_picture(
         tiled = tiling.of(store, pictures.find(store.catalogue, bench.ids["flat.jpg"]))
     other = tmp_path / "other.jpg"
     write_photo(other, bench_picture(WIDE, HIGH, 77))
-    changed = tiling.Tiling(str(other), "0" * 64, None, tiled.size, tiled.levels, tiled.settings, "other.jpg")
-    with pytest.raises(Exception, match="is not the file that was taken in"):
-        changed.cut(0, 0, 0)
-    assert not changed.at(0, 0, 0).exists()
+    length = other.stat().st_size  # of the same length; and of another, where no clip is hashed
+    for stands_for, size_bytes in ((None, length), (0, length + 1)):
+        changed = tiling.Tiling(
+            str(other), "0" * 64, stands_for, tiled.size, tiled.levels, tiled.settings, "other.jpg", size_bytes
+        )
+        with pytest.raises(OriginalUnreadable, match="is not the file that was taken in"):
+            changed.cut(0, 0, 0)
+        assert not changed.at(0, 0, 0).exists()
 
 
 def test_what_cannot_be_cut_is_told(client: FlaskClient, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tiling.Tiling, "at", lambda self, *place: Path("/nowhere/at/all"))
-    monkeypatch.setattr("lastlook.viewing.original", lambda store, medium: Path("/nowhere/gone.jpg"))
+    monkeypatch.setattr("lastlook.originals.where", lambda store, medium: Path("/nowhere/gone.jpg"))
     end = time.monotonic() + 20
     while (answer := get(client, f"/tile/{bench.ids['flat.jpg']}/0-0-0.jpg")).status_code == 202:
         assert time.monotonic() < end
         time.sleep(0.02)
-    assert answer.status_code == 500
-    assert "The archive needs a look" in answer.text
+    assert answer.status_code == 409
+    assert "flat.jpg is not where it was" in answer.text
 
 
 def test_tiles_looked_at_longest_ago_make_room(tmp_path: Path) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Literal
 
+from lastlook import originals
 from lastlook.catalogue import media
-from lastlook.errors import ArchiveError
+from lastlook.errors import ArchiveError, OriginalUnreadable
 from lastlook.ingest import intake_settings
 from lastlook.intake import guard
 from lastlook.intake.clips import take_still
@@ -18,7 +19,8 @@ Size = Literal["thumb", "page"]
 
 
 def ensure(store: Store, picture: Picture, size: Size) -> Path:
-    """The derived picture's path; made again from the original if it is gone. Raises ArchiveError where it cannot."""
+    """The derived picture's path; made again from the original if it is gone. Raises OriginalUnreadable, and
+    ArchiveError for a picture that never was to be seen."""
     name = picture.thumb if size == "thumb" else picture.page
     if not name:
         raise ArchiveError(f"{picture.file} cannot be shown", "Open the original with the program of its camera.")
@@ -28,7 +30,7 @@ def ensure(store: Store, picture: Picture, size: Size) -> Path:
     medium = media.get(store.catalogue, picture.sha256)
     if medium is None:
         raise ArchiveError(f"{picture.file} is not in the catalogue", "Run 'lastlook verify'.")
-    original = store.archive.original(medium.stored, medium.in_place)
+    original = originals.at_hand(store, medium)
     settings = intake_settings(store, in_place=True)
     if picture.kind is PictureKind.STILL and picture.clip_ms is not None:
         try:
@@ -45,6 +47,6 @@ def ensure(store: Store, picture: Picture, size: Size) -> Path:
     else:
         made = read_one(str(original), settings)
     if isinstance(made, Problem) or not path.is_file():
-        reason = made.reason if isinstance(made, Problem) else "gives another picture than before"
-        raise ArchiveError(f"{picture.file} {reason}", "Run 'lastlook verify' to see whether the original is damaged.")
+        reason = made.reason if isinstance(made, Problem) else originals.ANOTHER
+        raise OriginalUnreadable(picture.file, reason)
     return path

@@ -9,7 +9,8 @@
     │   ├── NoArchive        there is none here
     │   ├── ArchiveExists    there is one already
     │   ├── ArchiveBusy      another process is writing and did not finish in time
-    │   └── ArchiveDamaged   a part of it cannot be read
+    │   ├── ArchiveDamaged   a part of it cannot be read
+    │   └── OriginalUnreadable   the original of one picture or clip is gone, damaged or another file by now
     └── TextIndexError       the text index cannot be read; it is disposable and is rebuilt
 
 A bad *input file* is no exception: it is a `records.Problem`, reported and listed, and the run goes on.
@@ -106,6 +107,17 @@ class ArchiveBusy(ArchiveError):
 
 class ArchiveDamaged(ArchiveError):
     """A part of the archive cannot be read."""
+
+
+class OriginalUnreadable(ArchiveError):
+    """The original of a picture or clip is not where it was, cannot be read, or is another file by now."""
+
+    def __init__(self, file: str, reason: str) -> None:
+        super().__init__(
+            f"{file} {reason}",
+            "Plug in the disk it lies on, or bring it back from a backup. "
+            "Run 'lastlook verify' to see what else is missing or damaged.",
+        )
 
 
 class TextIndexError(LastlookError):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from lastlook import derived_again, marking, viewing
+from lastlook import derived_again, marking, originals, viewing
 from lastlook.catalogue import media
 from lastlook.errors import ArchiveError
 from lastlook.records import Picture, PictureKind
@@ -62,18 +62,29 @@ class Loaded:
 
 
 def load(store: Store, picture: Picture, edge: int = EDGE) -> Loaded:
-    """A picture's pixels with a long edge of at most `edge`. Raises ArchiveError where it cannot be shown."""
+    """A picture's pixels with a long edge of at most `edge`. Raises OriginalUnreadable, and ArchiveError
+    where it cannot be shown."""
     path = page_path(store, picture, edge)
     try:
-        with Image.open(path) as image:
-            if max(image.size) > edge:
-                image.draft("RGB", (edge, edge))
-            small = image.convert("RGB")
-            small.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=2.0)
-            rgb = np.asarray(small, dtype=np.uint8)
-    except OSError as error:
-        raise ArchiveError(f"{picture.file} cannot be read", "Run 'lastlook verify'.") from error
+        rgb = _pixels(path, edge)
+    except OSError:  # what is derived is disposable: made again from the original, once
+        path.unlink(missing_ok=True)
+        try:
+            rgb = _pixels(page_path(store, picture, edge), edge)
+        except OSError as error:
+            raise ArchiveError(
+                f"the smaller picture of {picture.file} cannot be read", "Check the archive's disk and its room."
+            ) from error
     return Loaded(picture, rgb, max(rgb.shape[:2]) / max(picture.width, picture.height))
+
+
+def _pixels(path: Path, edge: int) -> NDArray[np.uint8]:
+    with Image.open(path) as image:
+        if max(image.size) > edge:
+            image.draft("RGB", (edge, edge))
+        small = image.convert("RGB")
+        small.thumbnail((edge, edge), Image.Resampling.BICUBIC, reducing_gap=2.0)
+        return np.asarray(small, dtype=np.uint8)
 
 
 def prepare(store: Store, shown: Sequence[Picture], edge: int = EDGE) -> None:
@@ -113,7 +124,7 @@ def _focal_35(store: Store, picture: Picture) -> float | None:
     if medium is None:
         return None
     try:
-        with Image.open(viewing.original(store, medium)) as image:
+        with Image.open(originals.where(store, medium)) as image:
             value = image.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35)
     except Exception:  # Pillow raises whatever its parsing trips over; the lens is then not known, that is all
         return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from lastlook import grouping, placing, proposing, retime
+from lastlook import grouping, originals, placing, proposing, retime
 from lastlook.catalogue import decisions, media, pictures
 from lastlook.catalogue.media import Medium
 from lastlook.errors import ArchiveError, UsageError
@@ -45,7 +45,7 @@ def keep(store: Store, clip: str, at: str) -> tuple[Picture, bool]:
 
 def take(store: Store, medium: Medium, clip_ms: int) -> StillReading:
     """Read one frame of a clip and write its derived pictures. Raises ArchiveError."""
-    original = store.archive.original(medium.stored, medium.in_place)
+    original = originals.at_hand(store, medium)
     settings = intake_settings(store, in_place=True)
     try:
         still = guard.run(

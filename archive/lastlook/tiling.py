@@ -6,9 +6,9 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from lastlook import viewing
+from lastlook import originals
 from lastlook.catalogue import media
-from lastlook.errors import ArchiveError
+from lastlook.errors import ArchiveError, OriginalUnreadable
 from lastlook.ingest import intake_settings
 from lastlook.intake import tiles
 from lastlook.intake.photo import NotShowable
@@ -31,6 +31,7 @@ class Tiling:
     levels: int
     settings: IntakeSettings
     file: str
+    size_bytes: int
 
     def has(self, level: int, x: int, y: int) -> bool:
         if not 0 <= level < self.levels:
@@ -43,13 +44,20 @@ class Tiling:
         return self.settings.derived / tiles.name(self.sha256, self.clip_ms, level, x, y)
 
     def cut(self, level: int, x: int, y: int) -> None:
-        """Cut the block of tiles around this one. Raises ArchiveError where the original cannot be read."""
+        """Cut the block of tiles around this one. Raises OriginalUnreadable, and ArchiveError where the archive's disk
+        does not take them."""
         if not self.has(level, x, y):
             raise ValueError((level, x, y))
+        originals.look(Path(self.path), self.size_bytes, self.file)
         try:
             tiles.cut(self.path, self.sha256, self.clip_ms, self.size, self.settings, level, x, y)
         except NotShowable as error:
-            raise ArchiveError(f"{self.file} {error.reason}", error.hint or "Run 'lastlook verify'.") from error
+            raise OriginalUnreadable(self.file, error.reason) from error
+        except OSError as error:
+            raise ArchiveError(
+                f"the close look at {self.file} cannot be kept: {(error.strerror or 'error').lower()}",
+                "Check the archive's disk and its room.",
+            ) from error
 
 
 def of(store: Store, picture: Picture) -> Tiling:
@@ -58,13 +66,14 @@ def of(store: Store, picture: Picture) -> Tiling:
     settings = intake_settings(store, in_place=True)
     shown = medium is not None and picture.page and picture.width > 0 and picture.height > 0
     return Tiling(
-        str(viewing.original(store, medium)) if medium is not None else "",
+        str(originals.where(store, medium)) if medium is not None else "",
         picture.sha256,
         picture.clip_ms if picture.kind is PictureKind.STILL else None,
         (picture.width, picture.height),
         tiles.levels(picture.width, picture.height, _shown_edge(picture, settings)) if shown else 0,
         settings,
         picture.file,
+        medium.size_bytes if medium is not None else 0,
     )
 
 

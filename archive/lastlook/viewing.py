@@ -18,11 +18,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from lastlook import counting
+from lastlook import counting, originals
 from lastlook.catalogue import closings, media, paths, pictures
 from lastlook.catalogue.columns import UNKNOWN, Columns
 from lastlook.catalogue.media import Medium
-from lastlook.errors import ArchiveError, NoSuchId
+from lastlook.errors import ArchiveError, NoSuchId, OriginalUnreadable
 from lastlook.ingest import intake_settings
 from lastlook.intake.photo import NotShowable
 from lastlook.intake.reader import larger_view
@@ -340,16 +340,11 @@ def acts(store: Store) -> dict[str, tuple[Closing, ...]]:
 # ------------------------------------------------------------------------------------------------ files
 
 
-def original(store: Store, medium: Medium) -> Path:
-    """Where a medium's original lies; it may be gone, where it was left in place."""
-    return store.archive.original(medium.stored, medium.in_place)
-
-
 def make_large(store: Store, shown: Sequence[Picture], edge: int) -> None:
     """Make the views of several photos that `large` gives, two at a time; of one that cannot be read, it says why."""
     settings = intake_settings(store, in_place=True)
     found = (media.get(store.catalogue, each.sha256) for each in shown)
-    wanted = [(str(original(store, each)), each.sha256) for each in found if each is not None and each.shown]
+    wanted = [(str(originals.where(store, each)), each.sha256) for each in found if each is not None and each.shown]
 
     def make(one: tuple[str, str]) -> None:
         with contextlib.suppress(NotShowable, OSError):
@@ -362,21 +357,19 @@ def make_large(store: Store, shown: Sequence[Picture], edge: int) -> None:
 def large(store: Store, picture: Picture, edge: int) -> Path:
     """A view of a photo with a long edge of at most `edge` pixels, made when it is first asked for.
 
-    Raises ArchiveError where the original cannot be read.
+    Raises OriginalUnreadable, and ArchiveError where the archive's disk does not take it.
     """
     medium = media.get(store.catalogue, picture.sha256)
     if medium is None or not medium.shown:
         raise ArchiveError(f"{picture.file} cannot be shown", "Open the original with the program of its camera.")
     settings = intake_settings(store, in_place=True)
+    path = originals.at_hand(store, medium)
     try:
-        return settings.derived / larger_view(str(original(store, medium)), medium.sha256, settings, edge)
-    except (NotShowable, OSError) as error:
-        if not isinstance(error, NotShowable) and not isinstance(error, FileNotFoundError):
-            raise ArchiveError(
-                f"the larger view of {picture.file} cannot be kept: {(error.strerror or 'error').lower()}",
-                "Check the archive's disk and its room.",
-            ) from error
-        reason = error.reason if isinstance(error, NotShowable) else "is not where it was"
+        return settings.derived / larger_view(str(path), medium.sha256, settings, edge)
+    except NotShowable as error:
+        raise OriginalUnreadable(picture.file, error.reason) from error
+    except OSError as error:
         raise ArchiveError(
-            f"{picture.file} {reason}", "Run 'lastlook verify' to see whether the original is damaged."
+            f"the larger view of {picture.file} cannot be kept: {(error.strerror or 'error').lower()}",
+            "Check the archive's disk and its room.",
         ) from error

@@ -6,14 +6,22 @@ import errno
 import logging
 import socket
 from collections.abc import Callable, Sequence
-from typing import cast
+from typing import Final, cast
 
 from flask import Flask, current_app, g, render_template, request
 from jinja2 import StrictUndefined
 from werkzeug.exceptions import HTTPException
 
 from lastlook import sessions
-from lastlook.errors import AmbiguousId, ArchiveBusy, ArchiveError, LastlookError, NoSuchId, UsageError
+from lastlook.errors import (
+    AmbiguousId,
+    ArchiveBusy,
+    ArchiveError,
+    LastlookError,
+    NoSuchId,
+    OriginalUnreadable,
+    UsageError,
+)
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
 from lastlook_web import completing, missing, security, ways, words
@@ -202,11 +210,21 @@ def _refused(error: HTTPException) -> tuple[str, int] | HTTPException:
     return _page(code, title, own or message, hint)
 
 
+_TITLES: Final = {
+    400: "That cannot be done as asked",
+    404: "Not here",
+    409: "The original is not at hand",
+    503: "Busy",
+}
+
+
 def _told(error: LastlookError) -> tuple[str, int]:
     code = 404 if isinstance(error, NoSuchId) else 400 if isinstance(error, UsageError) else 500
     if isinstance(error, ArchiveBusy):
         code = 503
-    title = {404: "Not here", 400: "That cannot be done as asked", 503: "Busy"}.get(code, "The archive needs a look")
+    elif isinstance(error, OriginalUnreadable):
+        code = 409  # RFC 9110, 15.5.10: whoever asks can resolve it, and ask again
+    title = _TITLES.get(code, "The archive needs a look")
     hint = missing.hint(error) if isinstance(error, NoSuchId) else ways.on_page(error.hint)
     offers = missing.offers(store(), error) if isinstance(error, (NoSuchId, AmbiguousId)) else []
     config: ViewerConfig = current_app.extensions["lastlook-config"]

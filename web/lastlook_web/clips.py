@@ -21,7 +21,7 @@ from flask import (
 )
 from werkzeug.wrappers import Response as AnyResponse
 
-from lastlook import clip_stretches, stills_by_hand, viewing
+from lastlook import clip_stretches, originals, stills_by_hand
 from lastlook.cameras import cameras
 from lastlook.catalogue import media, pictures
 from lastlook.catalogue.media import Medium
@@ -134,7 +134,7 @@ def _page(medium: Medium, preview: clip_stretches.Preview | None, wrong: str) ->
     shown = rows[part * PART : (part + 1) * PART]
     wanted = [row.rid for row in shown if row.rid is not None] + [each.rid for each in line.hung]
     stills = {one.rid: one for one in pictures.by_rids(catalogue, [*wanted, *(rid for _, rid in moments[:1])])}
-    there = viewing.original(store(), medium).is_file()
+    there = originals.where(store(), medium).is_file()
     kind = playing(medium)
     return render_template(
         "clip.html",

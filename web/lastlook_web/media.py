@@ -8,8 +8,7 @@ from typing import Literal
 from flask import Blueprint, Response, abort, request, send_file
 from werkzeug.exceptions import RequestedRangeNotSatisfiable
 
-from lastlook import derived_again, viewing
-from lastlook.catalogue.media import Medium
+from lastlook import derived_again, originals, viewing
 from lastlook.history import show
 from lastlook.records import PictureKind
 from lastlook_web.app import store
@@ -69,7 +68,7 @@ def original(id: str) -> Response:
     """The original of a picture or clip, to keep: always as a download, so that no file can pass for a page."""
     medium = viewing.clip(store(), id).medium if id.startswith("c") else show(store(), _whole(id)).medium
     response = send_file(
-        _path(medium),
+        originals.at_hand(store(), medium),
         mimetype="application/octet-stream",
         as_attachment=True,
         download_name=medium.file,
@@ -90,7 +89,7 @@ def play(id: str) -> Response:
     """A clip's original for the player, in pieces as it asks for them (RFC 9110, ranges)."""
     medium = viewing.clip(store(), id).medium
     kind = _PLAYED.get(Path(medium.file).suffix.lower().removeprefix("."), "application/octet-stream")
-    path = _path(medium)
+    path = originals.at_hand(store(), medium)
     _shorten_range(path.stat().st_size)
     try:
         response = send_file(path, mimetype=kind, etag=medium.sha256, conditional=True, max_age=0)
@@ -117,10 +116,3 @@ def _shorten_range(length: int) -> None:
     found = (0, length) if first < -length else wanted.range_for_length(length)
     if found is not None:
         request.environ["HTTP_RANGE"] = f"bytes={found[0]}-{min(found[1], found[0] + PIECE) - 1}"
-
-
-def _path(medium: Medium) -> Path:
-    path = viewing.original(store(), medium)
-    if not path.is_file():
-        abort(404)
-    return path

@@ -138,7 +138,7 @@ def larger_view(path: str, sha256: str, settings: IntakeSettings, edge: int) -> 
     name = f"view/{sha256[:2]}/{sha256}-{edge}.jpg"
     if not (settings.derived / name).is_file():
         try:
-            said = guard.run(_make_view, path, name, settings, edge, seconds=_bound(path, settings))
+            said = guard.run(_make_view, path, sha256, name, settings, edge, seconds=_bound(path, settings))
         except (guard.TimeUp, guard.Crashed) as error:
             raise photo.NotShowable("cannot be decoded", "Check it with 'lastlook verify'.") from error
         if said:
@@ -146,11 +146,13 @@ def larger_view(path: str, sha256: str, settings: IntakeSettings, edge: int) -> 
     return name
 
 
-def _make_view(path: str, name: str, settings: IntakeSettings, edge: int) -> tuple[str, str] | None:
+def _make_view(path: str, sha256: str, name: str, settings: IntakeSettings, edge: int) -> tuple[str, str] | None:
     from lastlook.intake.derived import save_jpeg
 
     try:
         taken = fingerprint.take(path, keep=True)
+        if taken.sha256 != sha256:  # one that was left in place may have been written over since
+            raise photo.NotShowable("is not the file that was taken in", "Run 'lastlook verify'.")
         picture, icc = photo.upright(taken.data or b"", path, edge, settings.max_pixels)
         save_jpeg(settings.derived, name, picture, icc=icc)
     except photo.NotShowable as error:

@@ -65,7 +65,7 @@ def cut(
     """Write the block of tiles that holds tile (x, y) of a level, that one first.
 
     `size`: width and height of the upright picture in full. Decodes in a process of its own, within its time. Raises
-    `photo.NotShowable`.
+    `photo.NotShowable`, and OSError where the derived folder does not take them.
     """
     seconds = _SECONDS + (Path(path).stat().st_size / _BYTES_A_SECOND if clip_ms is None and Path(path).exists() else 0)
     try:
@@ -109,9 +109,6 @@ def _cut(
         return error.reason, error.hint
     except fingerprint.Unreadable as error:
         return error.problem.reason, error.problem.hint
-    except OSError as error:
-        what = (error.strerror or type(error).__name__).lower()
-        return f"cannot be shown in full size ({what})", "Check the archive's disk and folder."
     return None
 
 
