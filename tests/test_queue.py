@@ -14,7 +14,8 @@ from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
-from lastlook.queue import Kind, Need
+from lastlook.open_pictures import Need
+from lastlook.queue import Kind
 from lastlook.records import Dimension, Picture
 from lastlook.store import Store
 from lastlook_web.app import create_app

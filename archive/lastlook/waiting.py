@@ -13,8 +13,8 @@ from lastlook.catalogue import decisions, paths, review
 from lastlook.closing import bonds
 from lastlook.closing.records import Facts, Hold, Release, State
 from lastlook.closing_facts import gather
+from lastlook.open_pictures import SURE
 from lastlook.plan import structure
-from lastlook.queue import SURE
 from lastlook.records import CaptureTime, Opening
 from lastlook.store import Store
 from lastlook.tagging.weigh import OTHER

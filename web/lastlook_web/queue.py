@@ -12,9 +12,10 @@ from lastlook import deciding, queue, sessions
 from lastlook.catalogue.pictures import by_rids, from_ms, rids_of_ids
 from lastlook.deciding import Target
 from lastlook.errors import NoSuchId, UsageError
+from lastlook.open_pictures import Need
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.queue import Group, Kind, Need
+from lastlook.queue import Group, Kind
 from lastlook.records import Dimension, Picture, Plan
 from lastlook_web.app import store
 from lastlook_web.given import at_fault, code_of

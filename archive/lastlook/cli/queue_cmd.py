@@ -12,7 +12,8 @@ from lastlook.catalogue.pictures import from_ms
 from lastlook.cli.common import by_option, clock, find_archive, json_option, needs_store, plural, print_json
 from lastlook.cli.sessions_cmd import named, session_json, span_words, words
 from lastlook.errors import LastlookError
-from lastlook.queue import Choice, Group, Kind, Need
+from lastlook.open_pictures import Need
+from lastlook.queue import Choice, Group, Kind
 from lastlook.records import Decision
 from lastlook.store import Store
 
