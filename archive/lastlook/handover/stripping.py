@@ -103,7 +103,8 @@ def _heif(source: Path, target: Path) -> How:
     made = pillow_heif.from_pillow(bare)
     if profile:
         made.info["icc_profile"] = profile
-    made.save(target, quality=_QUALITY)
+    # The quickest way of x265 takes a seventh of the time; at this quality it loses less, and is a tenth larger.
+    made.save(target, quality=_QUALITY, enc_params={"preset": "ultrafast"})
     return How.ENCODED
 
 
