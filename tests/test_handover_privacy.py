@@ -71,6 +71,31 @@ def test_a_clip_with_a_private_still_does_not_leave_whole(small: Archive) -> Non
             assert seen.originals == 2
 
 
+@pytest.mark.parametrize("keep_metadata", [False, True])
+def test_an_original_that_is_another_file_by_now_does_not_go_along(
+    small: Archive, tmp_path: Path, keep_metadata: bool
+) -> None:
+    options = replace(EVERYTHING, keep_metadata=keep_metadata)
+    with Store(small, by="builder") as store:
+        known = {one.file: small.original(one.stored, one.in_place) for one in media.every(store.catalogue)}
+        one, talk = known.pop("one.jpg"), known.pop("talk.mp4")
+        (gone,) = known.values()
+        gone.unlink()
+        overwritten = bench_photo(tmp_path / "other.jpg", 3).read_bytes()
+        length = one.stat().st_size
+        for path, data in (one, overwritten[:length].ljust(length, b"\0")), (talk, overwritten):
+            path.chmod(0o600)
+            path.write_bytes(data)
+        another = "its original is not the file that was taken in"
+        foreseen = {f"{gone.name}: its original is not where it was", f"talk.mp4: {another}"}
+        assert set(preview(store, options).left_out) == foreseen
+        # Of the same length: that it is another is seen when it is read.
+        assert set(write(store, options, tmp_path / "record").left_out) == {*foreseen, f"one.jpg: {another}"}
+    assert not list((tmp_path / "record" / "data" / "originals").iterdir())
+    limits = (tmp_path / "record" / "data" / "limits.html").read_text(encoding="utf-8")
+    assert f"Original not in this record: one.jpg: {another}." in limits
+
+
 def test_words_that_are_private_are_not_heard_in_a_clip(small: Archive, tmp_path: Path) -> None:
     with Store(small, by="builder") as store:
         stating.mark_private(store, fields=["spoken"])

@@ -15,14 +15,15 @@ from pathlib import Path
 
 from PIL import Image
 
-from lastlook import derived_again, viewing
+from lastlook import derived_again, originals, viewing
 from lastlook.archive import Archive, path_to_text, text_to_path
 from lastlook.catalogue import pictures
 from lastlook.errors import ArchiveError, UsageError
-from lastlook.handover import bag, drawing, metadata, packing, printed, signing, site, stripping, tables
+from lastlook.handover import bag, cleaning, drawing, metadata, packing, printed, signing, site, stripping, tables
 from lastlook.handover.cleaning import How, NotCleanable
 from lastlook.handover.content import Content, PictureEntry
 from lastlook.handover.material import Material
+from lastlook.intake import fingerprint
 from lastlook.locking import held
 from lastlook.naming_targets import check_name
 from lastlook.plan import structure
@@ -266,19 +267,21 @@ def _regions(found: Material, entry: PictureEntry) -> tuple[metadata.Region, ...
 def _originals(
     store: Store, made: Composed, data: Path, options: Options, report: Report
 ) -> dict[str, How | NotCleanable]:
-    """Write the originals that go along; what became of each. One that cannot be cleaned stays out."""
+    """Write the originals that go along; what became of each. One that cannot be cleaned stays out, and one that is
+    another file by now: the record would say of it what is true of the one that was taken in."""
     (data / "originals").mkdir()
     done: dict[str, How | NotCleanable] = {}
     for number, medium in enumerate(made.originals):
         now = Progress(Stage.COPY, number, len(made.originals), note=medium.file)
         report(now)
-        source = store.archive.original(medium.stored, medium.in_place)
+        source = originals.where(store, medium)
         target = data / made.found.originals[medium.sha256][0]
-        if options.keep_metadata:
-            shutil.copyfile(source, target)
-            done[medium.sha256] = How.AS_IT_WAS
-            continue
         try:
+            _hold(source, medium.sha256)
+            if options.keep_metadata:
+                shutil.copyfile(source, target)
+                done[medium.sha256] = How.AS_IT_WAS
+                continue
             done[medium.sha256] = stripping.clean(
                 source,
                 target,
@@ -291,6 +294,16 @@ def _originals(
             target.unlink(missing_ok=True)
             done[medium.sha256] = reason
     return done
+
+
+def _hold(path: Path, sha256: str) -> None:
+    """Raises NotCleanable where the file at `path` is not the one of that checksum."""
+    try:
+        found = fingerprint.take(os.fspath(path)).sha256
+    except fingerprint.Unreadable as unreadable:
+        raise NotCleanable(cleaning.UNREAD if path.is_file() else cleaning.GONE) from unreadable
+    if found != sha256:
+        raise NotCleanable(cleaning.ANOTHER)
 
 
 def _tables(content: Content, data: Path) -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from lastlook import originals
 from lastlook.catalogue import media
 from lastlook.catalogue.media import Medium
 from lastlook.errors import UsageError
@@ -159,7 +160,7 @@ def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanab
     found = replace(material(store, options.scope, options.audience), scope=_scope_words(store, options, words))
     content = compose(found, words)
     letters = fonts.look(_texts(found, content)) if options.print_ else None
-    originals: list[Medium] = []
+    going: list[Medium] = []
     left_out: dict[str, str] = {}
     names: dict[str, tuple[str, str]] = {}
     if options.originals:
@@ -173,7 +174,7 @@ def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanab
             if reason:
                 left_out[sha256[:12] if hidden else medium.file] = reason
             else:
-                originals.append(medium)
+                going.append(medium)
                 name = f"originals/{sha256[:12]}{_name(medium, hidden=hidden)}"
                 names[sha256] = (name, words(became.value) if isinstance(became, How) else "")
     found = replace(found, originals=names)
@@ -184,7 +185,7 @@ def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanab
     signed = [words(SIGNED)] if options.key is not None else []
     content = compose(found, words, limits=[*_limits(letters, words), *unsaid, *signed])
     told = tuple(f"{file}: {reason}" for file, reason in left_out.items())
-    return Composed(found, content, tuple(originals), told, letters)
+    return Composed(found, content, tuple(going), told, letters)
 
 
 def _limits(letters: fonts.Letters | None, words: Words) -> tuple[str, ...]:
@@ -230,9 +231,11 @@ def _cannot_go(store: Store, found: Material, medium: Medium, options: Options) 
         return N_("its metadata may hold what is private")
     if options.keep_metadata and medium.kind == "clip" and "spoken" in found.fields:
         return N_("what is spoken in it is private")
-    path = store.archive.original(medium.stored, medium.in_place)
+    path = originals.where(store, medium)
     if not path.is_file():
-        return N_("its original is not where it was")
+        return cleaning.GONE
+    if path.stat().st_size != medium.size_bytes:
+        return cleaning.ANOTHER
     if not options.keep_metadata and not stripping.can(medium.kind, medium.format, medium.file):
         return cleaning.NO_KIND
     return ""

@@ -19,10 +19,14 @@ class How(StrEnum):
 
 
 class NotCleanable(Exception):
-    """An original whose metadata cannot be taken out; the message is a fixed text of the record."""
+    """An original that cannot go along: its metadata cannot be taken out, or it is not there as it was taken in. The
+    message is a fixed text of the record."""
 
 
 NO_KIND = N_("its place, camera and owner cannot be taken out of this kind of file")
 DAMAGED = N_("it is damaged, so that what it says of itself cannot be found")
 DEEP = N_("it has more than 8 bits a colour or several pages, which would be lost")
 CODEC = N_("its pictures may each carry metadata, which cannot be taken out")
+GONE = N_("its original is not where it was")
+UNREAD = N_("its original cannot be read")
+ANOTHER = N_("its original is not the file that was taken in")
