@@ -285,9 +285,21 @@ def test_a_mirrored_skin_is_never_given_as_right(turned: Scene, tmp_path: Path, 
             assert found.refusal.reason is Reason.MIRRORED
 
 
-def test_what_is_not_marked_is_said(scene: Scene) -> None:
-    with Store(scene.archive) as store, pytest.raises(UsageError, match="marked on no inside picture"):
-        locate.locate(store, "W05", scene.ids["closed"])
+def test_what_cannot_be_asked_is_said(scene: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    on = scene.ids["closed"]
+    for words, said in (
+        (("locate", "W05", "--on", on), "W05 is marked on no inside picture"),
+        (("locate", "W03", "--on", scene.ids["inside-1"], "--inside", scene.ids["inside-1"]), "not found on itself"),
+        (("locate", "W03", "--on", on, "--margin", "nan"), "a margin of nan mm cannot be"),
+        (("locate", "W03", "--on", on, "--margin", "51"), "a margin of 51 mm cannot be"),
+        (("locate", "W03", "--on", on, "--at", "nan,3"), "'nan,3' is no point"),
+        (("locate", "W03", "--on", on, "--at", "1700,3"), f"a point lies outside {on}"),
+        (("length", on, "5,5", "5,1300"), f"a point lies outside {on}"),
+        (("length", on, "5,5"), "1 point was given"),
+    ):
+        code, told = run(scene, *words)
+        assert (code, "Traceback" in told) == (2, False)
+        assert said in " ".join(told.split())
 
 
 @pytest.mark.parametrize(

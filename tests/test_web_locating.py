@@ -179,7 +179,7 @@ def test_a_wrong_question_comes_back_in_its_form(client: FlaskClient, scene: Sce
     assert answer.status_code == 404
     assert 'value="W99"' in page
     assert "lastlook plan" not in page
-    for x, said in (("a", "is &#39;a&#39;, which is no number"), ("99999", "outside the picture")):
+    for x, said in (("a", "is &#39;a&#39;, which is no number"), ("99999", "lies outside")):
         answer = client.get(f"/locate?what=W03&on={scene.ids['closed']}&x={x}&y=5", **here)
         page = answer.get_data(as_text=True)
         assert answer.status_code == 400

@@ -37,6 +37,7 @@ DEEPEST_MM = 25.0
 """A run of which no depth is known is taken to lie anywhere from the skin to this. Common practice, no source."""
 PLANNED_WITHIN_MM = 1.0
 """Standard error of a depth that stands in the plan as one number. Common practice, no source."""
+MOST_MARGIN_MM = 50
 _MOST_INSIDE = 4
 _MOST_ELSEWHERE = 3
 """On so many other inside pictures a run's depth is looked for, and so many more are registered for it in all: each
@@ -110,6 +111,8 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
     `what`: a run's or part's id, or a picture's; `inside`: the picture to carry from, else the best one is chosen.
     Raises NoSuchId, UsageError where nothing is marked.
     """
+    if not 0 <= margin <= MOST_MARGIN_MM:
+        raise UsageError(f"a margin of {margin:g} mm cannot be", f"Give 0 to {MOST_MARGIN_MM} mm.")
     outside = pictures.find(store.catalogue, on)
     target, chosen = _what(store, what)
     if chosen is not None:
@@ -118,9 +121,12 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
         candidates = [pictures.find(store.catalogue, inside)]
     else:
         candidates = _marked(store, target, outside)
-    if not candidates or any(each.id == outside.id for each in candidates):
+    if any(each.id == outside.id for each in candidates):
+        raise UsageError("a picture is not found on itself", "Name a picture of the finished skin, or another inside.")
+    if not candidates:
+        only = any(each.picture == outside.id for each in marking.marks(store, target))
         raise UsageError(
-            f"{target or what} is marked on no inside picture",
+            f"{target or what} is marked on no {f'other picture than {outside.id}' if only else 'inside picture'}",
             "Trace it on one: 'lastlook mark PICTURE trace X,Y X,Y … --of RUN', or draw it in the viewer.",
         )
     picturing.prepare(store, [outside, *candidates[:_MOST_INSIDE]])
@@ -137,11 +143,13 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
 
 
 def under(found: Located, point: Sequence[float]) -> list[Under]:
-    """The marks near a place (x, y), pixels of the full outside picture; nearest first. Empty without scale."""
+    """The marks near a place (x, y), pixels of the full outside picture; nearest first. Empty without scale. Raises
+    UsageError where the place is none of the picture."""
+    places = marking.places_on(found.outside, [point])
     registration = found.registration
     if not registration.scaled or registration.cameras is None:
         return []
-    at = registration.outside.to_work(np.array([point], dtype=np.float64))
+    at = registration.outside.to_work(places)
     on_skin = band.pixels_on_skin(registration.cameras.best, at)[0]
     near = [Under(each, *each.band.distance(on_skin)) for each in found.carried if each.band is not None]
     return sorted(near, key=lambda each: each.to_band_mm)

@@ -72,7 +72,7 @@ def mark(store: Store, picture: str, shape: str, points: Given, of: str = "", la
     found = pictures.find(store.catalogue, picture)
     if shape not in SHAPES:
         raise UsageError(f"there is no mark {shape!r}", f"Marks are: {', '.join(SHAPES)}.")
-    at = _checked(found, points, LEAST[shape])
+    at = places_on(found, points, LEAST[shape])
     if shape == "point" and len(at) != 1:
         raise UsageError("a point is one place", "Give one x,y.")
     if shape in ("trace", "dimension") and np.ptp(at, axis=0).max() < 1:
@@ -97,7 +97,7 @@ def tie(store: Store, first: str, second: str, pairs: Sequence[Given] | NDArray[
         raise UsageError("a tie joins two pictures", "Name another picture.")
     if not len(pairs) or any(len(pair) != 2 for pair in pairs):
         raise UsageError("a tie is a place in each of the two pictures", "Give both, as X,Y=X,Y.")
-    one, two = _checked(a, [pair[0] for pair in pairs], 1), _checked(b, [pair[1] for pair in pairs], 1)
+    one, two = places_on(a, [pair[0] for pair in pairs], 1), places_on(b, [pair[1] for pair in pairs], 1)
     body: dict[str, object] = {
         "a": a.id,
         "b": b.id,
@@ -109,7 +109,7 @@ def tie(store: Store, first: str, second: str, pairs: Sequence[Given] | NDArray[
 def know_length(store: Store, picture: str, ends: Given, mm: float, within: float = 0.5) -> Decision:
     """Say how long something on the skin is: between two points of a rule, a card's edge, a measured distance."""
     found = pictures.find(store.catalogue, picture)
-    at = _checked(found, ends, 2)
+    at = places_on(found, ends, 2)
     if len(at) != 2:
         raise UsageError("a length has two ends", "Give two points.")
     if np.linalg.norm(at[0] - at[1]) < 4:
@@ -126,7 +126,7 @@ def know_length(store: Store, picture: str, ends: Given, mm: float, within: floa
 def know_plane(store: Store, picture: str, points: Given, places: Given) -> Decision:
     """Say where four or more points of the skin lie, in mm from any origin on it."""
     found = pictures.find(store.catalogue, picture)
-    at = _checked(found, points, 4)
+    at = places_on(found, points, 4)
     on = np.asarray(places, dtype=np.float64).reshape(-1, 2)
     if len(on) != len(at) or not np.isfinite(on).all():
         raise UsageError("each point needs its place in mm", "Give X,Y=MM,MM for each.")
@@ -282,7 +282,8 @@ def _known(decision: Decision) -> Known:
     )
 
 
-def _checked(picture: Picture, points: Given, least: int) -> Points:
+def places_on(picture: Picture, points: Given, least: int = 1) -> Points:
+    """`points` as pixels of that upright picture, (N, 2). Raises UsageError where they are none of it."""
     try:
         at = np.asarray(points, dtype=np.float64)
     except (ValueError, TypeError):

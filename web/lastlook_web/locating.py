@@ -139,20 +139,15 @@ def _asked() -> dict[str, str]:
 
 def _answer(found: Located, asked: Mapping[str, str]) -> dict[str, Any]:
     """What the template needs of an answer."""
-    place, wrong_place = None, ""
+    place, near, wrong_place = None, list[locate.Under](), ""
     try:
         place = given.place(request.args.get("x", ""), request.args.get("y", ""))
-        if place is not None and not (0 <= place[0] <= found.outside.width and 0 <= place[1] <= found.outside.height):
-            place = None
-            raise UsageError(
-                "the place lies outside the picture",
-                f"It is {found.outside.width} × {found.outside.height} pixels, counted from its top left corner.",
-            )
+        near = locate.under(found, place) if place is not None else []
     except UsageError as error:
-        wrong_place = given.at_fault(error)
+        place, wrong_place = None, given.at_fault(error)
     parts, bar, scale = overlay.drawn(found)
     w, h = drawn_size(found.outside)
-    rows = _rows(found, locate.under(found, place) if place is not None else [])
+    rows = _rows(found, near)
     depths = _depths(found)
     return {
         "refusal": found.refusal,

@@ -161,7 +161,7 @@ def length(store: Store, picture: str, points: tuple[tuple[float, float], ...], 
     Example:
       lastlook length p81c07733a9f0 310,96 1902,455
     """
-    from lastlook import measuring
+    from lastlook import marking, measuring
     from lastlook.catalogue import pictures
 
     found = pictures.find(store.catalogue, picture)
@@ -170,7 +170,7 @@ def length(store: Store, picture: str, points: tuple[tuple[float, float], ...], 
         raise UsageError(
             f"nothing gives {found.id} a scale", "Say one: 'lastlook known length PICTURE X,Y X,Y MM', or a marker."
         )
-    whole, angle = measuring.measured(scale, points)
+    whole, angle = measuring.measured(scale, marking.places_on(found, points, 2).tolist())
     if as_json:
         print_json(
             {

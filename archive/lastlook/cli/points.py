@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import click
@@ -24,6 +25,8 @@ class PointType(_Point):
         try:
             x, y = (float(part) for part in str(value).split(","))
         except ValueError:
+            self.fail(f"{value!r} is no point; give X,Y in pixels of the upright picture, like 1204,877", param, ctx)
+        if not (math.isfinite(x) and math.isfinite(y)):
             self.fail(f"{value!r} is no point; give X,Y in pixels of the upright picture, like 1204,877", param, ctx)
         return x, y
 
