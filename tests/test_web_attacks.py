@@ -27,7 +27,7 @@ from lastlook.catalogue import pictures
 from lastlook.deciding import Target
 from lastlook.records import Dimension
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app
+from lastlook_web import ViewerConfig, create_app, dressing
 from lastlook_web.config import Limits
 from lastlook_web.security import HEADERS
 from lastlook_web.visits import Codes, Throttle, Visits
@@ -185,7 +185,9 @@ def test_forged_requests_from_another_site_fail_even_with_the_token(app: Flask, 
 
 def test_clickjacking(client: FlaskClient, locked: Flask) -> None:
     """Framing by another page (CWE-1021): refused by every answer, errors and refusals as well."""
-    answers = [client.get(address) for address in ("/", "/bench", "/work", "/nowhere", "/static/sheet.css")]
+    answers = [
+        client.get(address) for address in ("/", "/bench", "/work", "/nowhere", f"{dressing.address()}/sheet.css")
+    ]
     answers += [client.post("/bench/work"), locked.test_client().get("/"), locked.test_client().get("/enter")]
     answers += [client.get("/help", headers={"Host": "evil.example"})]
     for answer in answers:
@@ -314,7 +316,7 @@ def test_script_in_what_people_and_cameras_write(own: Flask, filled: Filled, tmp
             assert element.tag != MARK, address
             assert not [one for one in element.attrib if re.match("on|data-evil|style$", one)], address
             if element.tag == "script":
-                assert (element.get("src") or "").startswith("/static/"), address
+                assert (element.get("src") or "").startswith(f"{dressing.address()}/"), address
                 assert not (element.text or "").strip(), address
             for attribute in ("href", "src", "action", "formaction"):
                 assert not (element.get(attribute) or "").lower().startswith(("javascript:", "data:")), address
@@ -344,7 +346,7 @@ def test_content_sniffing(client: FlaskClient, shared: Filled) -> None:
         (f"/thumb/{shared.last_before_o4}.jpg", "image/jpeg"),
         (f"/original/{shared.last_before_o4}", "application/octet-stream"),
         (f"/play/{shared.clip}", "video/mp4"),
-        ("/static/bench.js", "text/javascript"),
+        (f"{dressing.address()}/bench.js", "text/javascript"),
         ("/work/state", "application/json"),
         ("/", "text/html"),
     ):

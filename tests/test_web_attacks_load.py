@@ -21,7 +21,7 @@ from lastlook import jobs
 from lastlook.catalogue import media, pictures
 from lastlook.jobs import Runner
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app, receiving
+from lastlook_web import ViewerConfig, create_app, dressing, receiving
 from lastlook_web.config import Limits
 from lastlook_web.media import PIECE as CLIP_PIECE
 from lastlook_web.security import HEADERS
@@ -277,7 +277,13 @@ def test_large_bodies_before_the_passcode_are_dropped_and_told_of(
     body = b"x" * 3_000_000
     head = "POST {} HTTP/1.1\r\nHost: localhost\r\nContent-Length: {}\r\nConnection: close\r\n{}\r\n"
     with listening(app) as where:
-        for address in ("/bench/photos", "/bench/upload/u0123456789abcdef", "/enter", "/work/start", "/static/x"):
+        for address in (
+            "/bench/photos",
+            "/bench/upload/u0123456789abcdef",
+            "/enter",
+            "/work/start",
+            f"{dressing.address()}/x",
+        ):
             answer = say(where, head.format(address, len(body), "").encode() + body)
             assert answer.startswith(b"HTTP/1.1 413"), address
             assert b"Too long" in answer

@@ -21,7 +21,7 @@ from lastlook import sessions
 from lastlook.deciding import Target
 from lastlook.records import Dimension
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app
+from lastlook_web import ViewerConfig, create_app, dressing
 from tests import browser, webarchive
 from tests.browser import open_page, size
 from tests.webarchive import Filled
@@ -97,7 +97,7 @@ PAGES: dict[str, Callable[[Bench], list[str]]] = {
 LOCKED = {"security.enter": "/enter"}
 # Answers that are no page: files, data, parts of a page, and what only leads on to a page.
 NO_PAGES: dict[str, Callable[[Bench], str]] = {
-    "static": lambda b: "/static/sheet.css",
+    "static": lambda b: f"{dressing.address()}/sheet.css",
     "ask.words": lambda b: "/ask/words.json",
     "build.drawing": lambda b: "/build/drawing",
     "bench.look": lambda b: "/bench/look?of=W03",

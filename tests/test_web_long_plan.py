@@ -79,7 +79,8 @@ def whole(client: FlaskClient, address: str) -> int:
         if path not in seen:
             body = client.get(path, buffered=True).data
             seen[path] = len(body)
-            waiting += [f"/static/{name.decode()}" for name in re.findall(rb'(?:from|import)\s*"\./([\w.]+)"', body)]
+            beside = path.rpartition("/")[0]
+            waiting += [f"{beside}/{name.decode()}" for name in re.findall(rb'(?:from|import)\s*"\./([\w.]+)"', body)]
     assert seen
     return len(page.data) + sum(seen.values())
 

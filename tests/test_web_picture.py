@@ -34,7 +34,7 @@ from lastlook.ingest import ingest
 from lastlook.intake import tiles
 from lastlook.records import Dimension, PictureKind
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app
+from lastlook_web import ViewerConfig, create_app, dressing
 from lastlook_web.asides import Asides
 from tests import browser
 from tests.clipmedia import write_frames
@@ -557,13 +557,13 @@ def until(driver: Chrome, script: str, seconds: float = 20) -> Any:
 
 def zoomed(driver: Chrome) -> float:
     return float(driver.execute_async_script(
-        "const done = arguments[0]; import('/static/zoom.js').then((all) => done(all.viewer.view.zoom))"
+        f"const done = arguments[0]; import('{dressing.address()}/zoom.js').then((all) => done(all.viewer.view.zoom))"
     ))  # fmt: skip
 
 
 def tiled(driver: Chrome) -> int:
     return int(driver.execute_async_script(
-        "const done = arguments[0]; import('/static/zoom.js').then((all) => done(all.viewer.tiles.size))"
+        f"const done = arguments[0]; import('{dressing.address()}/zoom.js').then((all) => done(all.viewer.tiles.size))"
     ))  # fmt: skip
 
 

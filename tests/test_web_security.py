@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import re
+import shutil
 import socket
 import threading
 import time
@@ -18,7 +19,7 @@ from markupsafe import escape
 
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.store import Store
-from lastlook_web import ViewerConfig, create_app, serve
+from lastlook_web import ViewerConfig, create_app, dressing, serve
 from lastlook_web.security import HEADERS, LONGEST_FORM, Throttle, host_is_ours, safe_next
 from tests import webarchive
 from tests.webarchive import Filled
@@ -47,7 +48,8 @@ def token_of(page: str) -> str:
 
 # ------------------------------------------------------------------------------------------------ headers
 
-ADDRESSES = ("/", "/?q=W03", "/plan", "/not-used", "/help", "/nowhere", "/static/sheet.css", "/picture/{id}",
+SHEET = f"{dressing.address()}/sheet.css"
+ADDRESSES = ("/", "/?q=W03", "/plan", "/not-used", "/help", "/nowhere", SHEET, "/picture/{id}",
              "/thumb/{id}.jpg", "/original/{id}", "/sub/MAST", "/clip/{clip}", "/play/{clip}")  # fmt: skip
 
 
@@ -85,6 +87,22 @@ def test_pages_are_not_kept_but_pictures_are(client: FlaskClient, filled: Filled
     picture = client.get(f"/thumb/{filled.last_before_o4}.jpg", buffered=True)
     assert "immutable" in picture.headers["Cache-Control"]
     assert "private" in picture.headers["Cache-Control"]
+
+
+def test_styles_and_scripts_are_kept_under_an_address_of_what_they_hold(client: FlaskClient, tmp_path: Path) -> None:
+    page = client.get("/").text
+    named = set(re.findall(r'(?:href|src)="(/static/[^"]+)"', page))
+    assert {each.rpartition("/")[0] for each in named} == {dressing.address()}
+    for each in named:
+        answer = client.get(each, buffered=True)
+        assert (answer.status_code, answer.headers["Cache-Control"]) == (200, "public, max-age=31536000")
+    # After an upgrade nothing is taken from what a browser kept: another file of them all is another address of each.
+    shutil.copytree(dressing.FOLDER, tmp_path / "static")
+    assert dressing.address(tmp_path / "static") == dressing.address()
+    changed = tmp_path / "static" / "zoom.js"
+    changed.write_bytes(changed.read_bytes() + b"\n")
+    dressing.address.cache_clear()
+    assert dressing.address(tmp_path / "static") != dressing.address()
 
 
 # ------------------------------------------------------------------------------------------------ hosts
@@ -229,7 +247,7 @@ PATHS = ("../../../etc/passwd", "..%2f..%2fcatalogue.db", "%2e%2e/lastlook.toml"
 
 @pytest.mark.parametrize("given", PATHS)
 @pytest.mark.parametrize("route", ["/thumb/{}.jpg", "/page/{}.jpg", "/large/{}.jpg", "/original/{}", "/play/{}",
-                                   "/picture/{}", "/clip/{}", "/static/{}"])  # fmt: skip
+                                   "/picture/{}", "/clip/{}", f"{dressing.address()}/{{}}"])  # fmt: skip
 def test_no_request_reaches_a_path(client: FlaskClient, route: str, given: str) -> None:
     answer = client.get(route.format(given))
     assert answer.status_code in {400, 404, 308}, answer.status_code

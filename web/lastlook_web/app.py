@@ -24,8 +24,9 @@ from lastlook.errors import (
 )
 from lastlook.store import Caches, Store
 from lastlook.viewing import OverviewCache, tally
-from lastlook_web import completing, missing, security, ways, words
+from lastlook_web import completing, dressing, missing, security, ways, words
 from lastlook_web.config import ViewerConfig
+from lastlook_web.dressing import FOREVER
 
 _log = logging.getLogger(__name__)
 _DISK = (
@@ -38,10 +39,10 @@ _NOT_HERE = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)  # a machine without IPv6 
 def create_app(config: ViewerConfig) -> Flask:
     """The viewer as a WSGI application. Raises UsageError for a configuration that would let strangers in."""
     config.check()
-    app = Flask(__name__)
+    app = Flask(__name__, static_url_path=dressing.address())
     app.jinja_env.undefined = StrictUndefined
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.config["SEND_FILE_MAX_AGE_DEFAULT"] = 3600
+    app.config["SEND_FILE_MAX_AGE_DEFAULT"] = FOREVER
     app.extensions["lastlook-config"] = config
     app.extensions["lastlook-caches"] = Caches()
     app.extensions["lastlook-overview"] = OverviewCache()

@@ -12,10 +12,10 @@ from lastlook import derived_again, originals, viewing
 from lastlook.history import show
 from lastlook.records import PictureKind
 from lastlook_web.app import store
+from lastlook_web.dressing import FOREVER
 
 pages = Blueprint("media", __name__)
 
-FOREVER = 365 * 24 * 3600  # a picture's id is made from its content: what it names never changes
 PIECE = 2 << 20
 """Bytes of a clip that one answer gives. A player asks again for more; an open-ended answer would hold one of the few
 threads for as long as the player is paused."""

@@ -23,6 +23,7 @@ from waitress.server import BaseWSGIServer, create_server
 from waitress.task import ErrorTask
 from waitress.utilities import RequestEntityTooLarge
 
+from lastlook_web import dressing
 from lastlook_web.config import ViewerConfig
 from lastlook_web.security import HEADERS, LONGEST_FORM, cookie_lets_in
 from lastlook_web.words import REFUSALS, size
@@ -47,7 +48,7 @@ class TooLong(RequestEntityTooLarge):
         page = (
             '<!DOCTYPE html><html lang="en"><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1"><link rel="stylesheet" '
-            f'href="/static/sheet.css"><title>{title}</title><main><section class="sheet"><h1>{title}</h1>'
+            f'href="{dressing.address()}/sheet.css"><title>{title}</title><main><section class="sheet"><h1>{title}</h1>'
             f'<p>{message}</p><p>{self.body} {hint}</p><p><a href="/">To the build</a></p></section></main></html>'
         )
         return f"{self.code} {self.reason}", [("Content-Type", "text/html; charset=utf-8")], page.encode()

@@ -15,7 +15,7 @@ from lastlook.intake import tiles
 from lastlook.tiling import Tiling
 from lastlook_web.app import store
 from lastlook_web.asides import Asides
-from lastlook_web.media import FOREVER
+from lastlook_web.dressing import FOREVER
 
 pages = Blueprint("tiles", __name__)
 
