@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option("--on", required=True, metavar="PICTURE", help="The picture of the finished skin.")
 @click.option("--inside", default="", metavar="PICTURE", help="The inside picture to carry from; else the best one.")
 @click.option("--at", "place", type=POINT, metavar="X,Y", help="List what is near this place of the skin.")
-@click.option("--margin", type=float, metavar="MM", help="Added to the band.  [default: 0.1]")
+@click.option("--margin", type=float, metavar="MM", help="Added to the band, 0 to 50.  [default: 0.1]")
 @click.option("--png", type=click.Path(path_type=Path, dir_okay=False), help="Write the overlay as a picture.")
 @click.option("--svg", type=click.Path(path_type=Path, dir_okay=False), help="Write the overlay as a drawing.")
 @click.option("--pdf", type=click.Path(path_type=Path, dir_okay=False), help="Write a 1:1 template for the skin.")
