@@ -22,6 +22,7 @@ from lastlook.archive import Archive
 from lastlook.errors import ArchiveBusy
 from lastlook.handing_over import preview
 from lastlook.handover import metadata
+from lastlook.progress import Progress, Report, Stage
 from lastlook.store import Store
 from lastlook_web import handover
 from lastlook_web.app import create_app
@@ -78,15 +79,21 @@ def test_the_page_shows_the_age_of_backup_and_check(client: FlaskClient, made: A
 
 
 def test_the_page_does_not_wait_until_all_is_counted(client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    go_on = threading.Event()
+    go_on, said = threading.Event(), threading.Event()
 
-    def slow(*given: Any) -> Any:
+    def slow(*given: Any, report: Report) -> Any:
+        report(Progress(Stage.GATHER, 3, 12))
+        said.set()
         assert go_on.wait(60)
-        return preview(*given)
+        return preview(*given, report=report)
 
     monkeypatch.setattr(handover, "preview", slow)
     try:
+        client.get("/handover?for=repairer")
+        assert said.wait(60)
         shown = client.get("/handover?for=repairer")
+        assert "Gathering pictures 3 of 12" in shown.text
+        assert '<progress max="1" value="0.250"' in shown.text
         assert shown.status_code == 200
         assert "It is being counted" in shown.text
         assert 'href="/handover?for=repairer">Look again<' in shown.text
@@ -100,7 +107,7 @@ def test_the_page_does_not_wait_until_all_is_counted(client: FlaskClient, monkey
 def test_what_could_not_be_counted_is_said_and_tried_again(
     client: FlaskClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(*_: Any) -> Any:
+    def broken(*_: Any, **__: Any) -> Any:
         raise ArchiveBusy("the archive is busy", "Try again.")
 
     monkeypatch.setattr(handover, "preview", broken)

@@ -18,11 +18,13 @@ from lastlook.handover.drawing import Drawing
 from lastlook.handover.material import Approval, Audience, Material
 from lastlook.plan import structure
 from lastlook.plan.vocabulary import lookup_id
+from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Closing, Dimension, Picture, Subassembly, TagState
 from lastlook.stating import Private, statements, what_is_private
 from lastlook.store import Store
 
 T = TypeVar("T")
+_AT_ONCE = 5000  # pictures read between two words on how far it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ def issued_at(store: Store) -> datetime:
     return found.at if found is not None else datetime(1980, 1, 1, tzinfo=UTC)
 
 
-def material(store: Store, scope: Scope, audience: Audience) -> Material:
+def material(store: Store, scope: Scope, audience: Audience, *, report: Report = silent) -> Material:
     """All that goes into a record. Raises NoSuchId, UsageError."""
     plan = store.plan
     subs = tuple(lookup_id(plan, Dimension.SUBASSEMBLY, typed) for typed in scope.subassemblies)
@@ -55,7 +57,7 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
         private = what_is_private(store)
         issued = issued_at(store)
         items = _items(store, subs)
-        every = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
+        every = _every(store, report)
         if "proposals" in private.fields:
             every = [_said_only(picture) for picture in every]
         allowed, kept_back, wider = _pictures(store, every, scope, items if subs else None, private)
@@ -76,7 +78,7 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
             looks=_looks(store, items, issued, every if "proposals" in private.fields else ()),
             moments={
                 sub.id: around.moments(
-                    history.order_of(store, sub.id), acts, structure.subtree(plan, sub.id), allowed.values()
+                    history.order_of(store, sub.id), acts, structure.subtree(plan, sub.id), allowed, tagged
                 )
                 for sub in plan.subassemblies
                 if sub.id in items
@@ -96,6 +98,17 @@ def material(store: Store, scope: Scope, audience: Audience) -> Material:
             kept=frozenset(picture.sha256 for picture in every if picture.id in private.pictures),
             wider=wider,
         )
+
+
+def _every(store: Store, report: Report) -> list[Picture]:
+    """All pictures there are: in a large archive the most of the work, so it says how far it is."""
+    rids = pictures.every_rid(store.catalogue)
+    found: list[Picture] = []
+    for start in range(0, len(rids), _AT_ONCE):
+        report(Progress(Stage.GATHER, start, len(rids)))
+        found += pictures.by_rids(store.catalogue, rids[start : start + _AT_ONCE])
+    report(Progress(Stage.GATHER, len(rids), len(rids)))
+    return found
 
 
 def _items(store: Store, subs: Sequence[str]) -> frozenset[str]:

@@ -59,12 +59,12 @@ def write(store: Store, options: Options, out: Path, *, report: Report = silent)
     check_target(store, options, out)
     zip_file = _zip_of(out) if options.zip_ else None
     with _alone(store.archive), _unfinished(out, _note(store.archive)) as part:
-        made = composed(store, options)
+        made = composed(store, options, report=report)
         if not made.content.pictures:
             raise UsageError("no picture would be in this record", "Widen its scope, or see what is private.")
         data = part / "data"
         if made.originals:
-            made = composed(store, options, _originals(store, made, data, options, report))
+            made = composed(store, options, _originals(store, made, data, options, report), report=report)
         found, content = made.found, made.content
         _copies(store, made, data, options.edge, report)
         _drawn(made, data)

@@ -20,6 +20,7 @@ from lastlook.handover.content import Content
 from lastlook.handover.material import Audience, Material
 from lastlook.handover.words import N_, Words, words_of
 from lastlook.plan import structure
+from lastlook.progress import Progress, Report, Stage, silent
 from lastlook.records import Picture, PictureKind
 from lastlook.store import Store
 
@@ -30,6 +31,7 @@ _PAGE_EDGE = 1280  # the long edge of the derived pictures that copies are made 
 _PAGE_BYTES = 5200  # a picture's own page
 _FIXED_BYTES = 900_000  # fonts of the print, style, script, the chapters
 _NAME_BYTES = 200  # of an original's own name: systems hold 255, and its checksum stands before it
+_AT_ONCE = 5000  # copies added up between two words on how far it is
 _NAMED = 24  # letters without a font that the record names one by one
 SIGNED = N_(
     "This record is signed. To tell that nothing was changed: ask its maker, by another way than with the record, for "
@@ -98,13 +100,17 @@ class Composed:
     letters: fonts.Letters | None
 
 
-def preview(store: Store, options: Options) -> Preview:
+def preview(store: Store, options: Options, *, report: Report = silent) -> Preview:
     """What a record would hold, how large it would be and what is missing. Writes nothing."""
-    made = composed(store, options)
+    made = composed(store, options, report=report)
     content, letters = made.content, made.letters
     shown = [made.found.pictures[id] for id in content.pictures]
     stills = sum(picture.kind is PictureKind.STILL for picture in shown)
-    size = _FIXED_BYTES + sum(_PAGE_BYTES + _copies_bytes(store, picture, options) for picture in shown)
+    size = _FIXED_BYTES
+    for number, picture in enumerate(shown):
+        if number % _AT_ONCE == 0:
+            report(Progress(Stage.WEIGH, number, len(shown)))
+        size += _PAGE_BYTES + _copies_bytes(store, picture, options)
     original_bytes = sum(medium.size_bytes for medium in made.originals)
     return Preview(
         content,
@@ -153,11 +159,19 @@ def _texts(found: Material, content: Content) -> Iterator[str]:
         yield from printed.chapter_texts(chapter)
 
 
-def composed(store: Store, options: Options, done: Mapping[str, How | NotCleanable] | None = None) -> Composed:
+def composed(
+    store: Store,
+    options: Options,
+    done: Mapping[str, How | NotCleanable] | None = None,
+    *,
+    report: Report = silent,
+) -> Composed:
     """`done`: what became of each original by its checksum, once they are written; before, what can be foreseen."""
     options.check()
     words = words_of(options.language, store.zone)
-    found = replace(material(store, options.scope, options.audience), scope=_scope_words(store, options, words))
+    found = replace(
+        material(store, options.scope, options.audience, report=report), scope=_scope_words(store, options, words)
+    )
     content = compose(found, words)
     letters = fonts.look(_texts(found, content)) if options.print_ else None
     going: list[Medium] = []

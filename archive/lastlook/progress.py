@@ -18,6 +18,8 @@ class Stage(StrEnum):
     CHECK = "check"  # verifying
     COMPARE = "compare"  # laying pictures over each other
     RESTORE = "restore"  # rebuilding
+    GATHER = "gather"  # gathering what a hand-over record would hold
+    WEIGH = "weigh"  # adding up how large it would be
     COPY = "copy"  # copying to or from a backup
     PICTURES = "pictures"  # pictures of a hand-over record
     PAGES = "pages"  # its pages and print
@@ -55,6 +57,8 @@ _WORDS = {
     Stage.CHECK: "checking",
     Stage.COMPARE: "comparing pictures",
     Stage.RESTORE: "replaying decisions",
+    Stage.GATHER: "gathering pictures",
+    Stage.WEIGH: "adding up copies",
     Stage.COPY: "copying",
     Stage.PICTURES: "writing pictures",
     Stage.PAGES: "writing pages",
@@ -74,7 +78,8 @@ def words(progress: Progress, seconds: float) -> str:
         share = progress.bytes_done / progress.bytes_total if progress.bytes_total else progress.done / progress.total
         if 0 < share < 1:
             text += f", {duration(seconds * (1 - share) / share)} left"
-    return f"{text}  {progress.note}" if progress.note else text
+    # A mark, not two blanks: a page runs blanks together, and "3 s left P1010.jpg" reads as one thing.
+    return f"{text}: {progress.note}" if progress.note else text
 
 
 def duration(seconds: float) -> str:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 from lastlook.errors import LastlookError
+from lastlook.progress import Progress
 
 T = TypeVar("T")
 _log = logging.getLogger(__name__)
@@ -27,6 +29,14 @@ class Done(Generic[T]):
     error: LastlookError | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Far:
+    """How far a piece of work is: what it said last, and for how many seconds it has been at that."""
+
+    progress: Progress
+    seconds: float
+
+
 @dataclass
 class Asides(Generic[T]):
     """`most_waiting` pieces wait at most, `most_kept` answers are remembered."""
@@ -38,6 +48,8 @@ class Asides(Generic[T]):
     _kept: OrderedDict[Hashable, Done[T]] = field(default_factory=OrderedDict)
     _now: Hashable | None = None
     _at_work: bool = False
+    _said: Progress | None = None
+    _stage_at: float = 0.0
 
     def ask(self, key: Hashable, task: Callable[[], T], *, wait: float = 0.0) -> Done[T] | None:
         """The answer, None while it is being worked for. Waits for it for at most `wait` seconds."""
@@ -63,6 +75,20 @@ class Asides(Generic[T]):
         with self._lock:
             return self._kept.get(key)
 
+    def report(self, progress: Progress) -> None:
+        """For the work itself: how far it is."""
+        with self._lock:
+            if self._said is None or self._said.stage is not progress.stage:
+                self._stage_at = time.monotonic()
+            self._said = progress
+
+    def far(self, key: Hashable) -> Far | None:
+        """How far the work for `key` is; None where it waits, is done, or does not say."""
+        with self._lock:
+            if self._now != key or self._said is None:
+                return None
+            return Far(self._said, time.monotonic() - self._stage_at)
+
     def forget(self, key: Hashable) -> None:
         with self._lock:
             self._kept.pop(key, None)
@@ -79,7 +105,7 @@ class Asides(Generic[T]):
                     self._at_work = False
                     return
                 key, task = self._waiting.popitem()
-                self._now = key
+                self._now, self._said = key, None
             done: Done[T]
             try:
                 done = Done(value=task())

@@ -23,12 +23,13 @@ from lastlook.handing_over import EDGE, Options, Preview, preview
 from lastlook.handover.material import Audience
 from lastlook.handover.words import LANGUAGES, words_of
 from lastlook.plan.vocabulary import lookup_id
+from lastlook.progress import words as progress_words
 from lastlook.records import Dimension
 from lastlook.stating import what_is_private
 from lastlook.store import Store
 from lastlook_web import jobs, words
 from lastlook_web.app import store
-from lastlook_web.asides import Asides, Done
+from lastlook_web.asides import Asides, Done, Far
 from lastlook_web.config import ViewerConfig
 
 pages = Blueprint("handover", __name__)
@@ -68,12 +69,14 @@ class Record:
 def page() -> str:
     asked = request.args
     options = _options(asked)
-    done = _seen(asked, options)
+    done, far = _seen(asked, options)
     return render_template(
         "handover.html",
         plan=store().plan,
         seen=done.value if done is not None else None,
         error=done.error if done is not None else None,
+        far=words.sentence(progress_words(far.progress, far.seconds)) if far is not None else "",
+        share=far.progress.done / far.progress.total if far is not None and far.progress.total else None,
         sentence=words.sentence,
         again=request.full_path.rstrip("?"),
         chosen=set(options.scope.subassemblies),
@@ -103,8 +106,9 @@ def write() -> AnyResponse:
     return redirect(jobs.shown(job), 303)
 
 
-def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:
-    """What the record would hold, None while that is being counted: in a large archive it takes some seconds."""
+def _seen(asked: MultiDict[str, str], options: Options) -> tuple[Done[Preview] | None, Far | None]:
+    """What the record would hold, or None while that is being counted, with how far it is: in a large archive it takes
+    some seconds."""
     config: ViewerConfig = current_app.extensions["lastlook-config"]
     caches = current_app.extensions["lastlook-caches"]
     asides: Asides[Preview] = current_app.extensions.setdefault(
@@ -113,7 +117,7 @@ def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:
 
     def work() -> Preview:
         with Store(config.archive, by=config.by, caches=caches) as own:
-            return preview(own, options)
+            return preview(own, options, report=asides.report)
 
     # By what was typed, since "yesterday" is read anew at every look; of this hour, since it becomes another day.
     hour = datetime.now(UTC).replace(minute=0, second=0, microsecond=0)
@@ -121,7 +125,7 @@ def _seen(asked: MultiDict[str, str], options: Options) -> Done[Preview] | None:
     done = asides.ask(key, work, wait=_WAIT_S)
     if done is not None and done.error is not None:
         asides.forget(key)  # the next look tries again
-    return done
+    return done, asides.far(key)
 
 
 def _said(asked: MultiDict[str, str], name: str) -> str:

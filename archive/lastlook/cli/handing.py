@@ -82,7 +82,8 @@ def handover(store: Store, out: Path, **given: object) -> int:
     as_json, quiet = bool(given["as_json"]), bool(given["quiet"])
     if not given["only_preview"]:
         check_target(store, options, out)  # a refusal comes alone, not below a long list of what is missing
-    seen = look_ahead(store, options)
+    with progress.shown(quiet) as report:
+        seen = look_ahead(store, options, report=report)
     told: dict[str, object] = {
         "pictures": seen.photos + seen.stills,
         "photos": seen.photos,

@@ -3,12 +3,12 @@ leave. A picture that is private or out of scope is no last look here: the newes
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from lastlook import times
 from lastlook.handover.material import Moment
-from lastlook.records import Closing, Dimension, Opening, Picture, Step
+from lastlook.records import Closing, Opening, Picture, Step
 
 _EARLY, _LATE = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 
@@ -16,20 +16,24 @@ _EARLY, _LATE = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UT
 def moments(
     items: Sequence[Step | Opening],
     closings: Mapping[str, Sequence[Closing]],
-    inside: Collection[str],
-    pictures: Iterable[Picture],
+    inside: Iterable[str],
+    pictures: Mapping[str, Picture],
+    tagged: Mapping[str, Sequence[str]],
 ) -> tuple[Moment, ...]:
     """Steps and openings of a subassembly in order, each with the pictures around it. `inside`: the subassembly and
-    what is built into it."""
-    timed = [one for one in pictures if one.time.instant is not None]
-    own = [one for one in timed if not set(inside).isdisjoint(one.counted(Dimension.SUBASSEMBLY))]
+    what is built into it; `tagged`: ids of pictures by what of the plan they count for."""
+
+    def timed(ids: Iterable[str]) -> list[Picture]:
+        return [pictures[id] for id in ids if pictures[id].time.instant is not None]
+
+    own = timed(dict.fromkeys(id for sub in inside for id in tagged.get(sub, ())))
     found = []
     for item in items:
         if isinstance(item, Opening):
             acts = closings.get(item.id, ())
             found.append(_opening(item, acts[-1] if acts else None, own))
         else:
-            found.append(_step(item, [one for one in timed if item.id in one.counted(Dimension.STEP)], own))
+            found.append(_step(item, timed(tagged.get(item.id, ())), own))
     return tuple(found)
 
 

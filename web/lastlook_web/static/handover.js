@@ -1,7 +1,15 @@
-// While what goes in is being counted, asks once a second for the page anew and puts in what it says then. Without this
-// the page has a link to look again.
+// While what goes in is being counted, asks once a second for the page anew and puts in what it says then: how far it
+// is, in the end what goes in. Without this the page has a link to look again.
 const EVERY = 1000;
 const MOST = 10_000;
+
+function far(shown, now) {
+  // In place, so that nothing moves and the focus stays where it is.
+  shown.querySelector("#far").textContent = now.querySelector("#far").textContent;
+  const value = now.querySelector("progress").getAttribute("value");
+  if (value === null) shown.querySelector("progress").removeAttribute("value");
+  else shown.querySelector("progress").value = value;
+}
 
 async function look(wait) {
   const counting = document.querySelector("[data-counting]");
@@ -20,6 +28,8 @@ async function look(wait) {
       return;
     }
     if (answer.ok) next = EVERY;
+    const now = fresh?.querySelector("[data-counting]");
+    if (now) far(counting, now);
   } catch {
     // the server may be gone for a moment: asked again, less often
   }
