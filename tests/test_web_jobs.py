@@ -156,14 +156,14 @@ def test_a_job_is_watched_left_and_its_result_read(client: FlaskClient, counting
     assert "Reading 0 of 3" in page
     assert 'value="0.0000"' in page
     assert client.get("/work/state").json == {
-        "jobs": [{"id": where.rsplit("/", 1)[1], "state": "running", "line": "Reading 0 of 3  tray 0.", "share": 0.0}]
+        "jobs": [{"id": where.rsplit("/", 1)[1], "state": "running", "line": "Reading 0 of 3: tray 0.", "share": 0.0}]
     }
     for _ in range(3):
         counting.steps.release()
     runner_of(app).wait()
     page = client.get(where).text
     assert "3 trays counted." in page
-    assert "Asked for by Ines" in page
+    assert "Asked for by <bdi>Ines</bdi>" in page
     assert "<b>missing" not in page
     assert "One screw is &lt;b&gt;missing&lt;/b&gt;." in page
     assert "Wants a look" in page

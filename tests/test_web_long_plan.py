@@ -94,7 +94,7 @@ def test_a_long_check_shows_every_line_and_what_is_open_first(
     client: FlaskClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(closings, "SUBJECTS", 200)  # fewer pages to ask for
-    asked = re.compile(r'<h3 class="subject"><span class="id">([^<]+)<|class="asked-title">([^<]+)<')
+    asked = re.compile(r'<h3 class="subject"><span class="id">([^<]+)<|class="asked-title"><bdi>([^<]+)<')
 
     def lines(pages: list[str]) -> list[tuple[str, str]]:
         subject, found = "", []
@@ -171,7 +171,7 @@ def test_a_run_leads_to_its_row(client: FlaskClient) -> None:
 
 
 def test_what_is_open_and_shut_is_told_of_every_item(client: FlaskClient) -> None:
-    row = re.compile(r'<tr><th scope="row"><span class="id">([^<]+)</span>[^<]*</th>\n<td data-head="Seen"')
+    row = re.compile(r'<tr><th scope="row"><span class="id">([^<]+)</span> <bdi>[^<]*</bdi></th>\n<td data-head="Seen"')
     pages = every_page(client, "/closings")
     everything = client.get("/closings?all=1").text
     assert len(pages) > 1

@@ -368,7 +368,7 @@ def test_a_subassembly_lists_steps_and_openings_in_order_with_gaps(client: Flask
     words = text_of(page)
     assert "No picture of S07 Motor runs W05 and W06." in words
     assert "bonded; closed 27 Mar 2026 16:10:00 +01:00 ± 60 s" in words
-    opening = page.split('<span class="id">O4</span> Mast foot')[1].split("</li>")[0]
+    opening = page.split('<span class="id">O4</span> <bdi>Mast foot')[1].split("</li>")[0]
     looks = re.findall(r'href="/picture/([^"]+)"', opening)
     assert looks == [filled.last_before_o4, filled.ids["IMG_20260330_090000.jpg"]]
 

@@ -74,7 +74,8 @@ def words(progress: Progress, seconds: float) -> str:
         return f"{text} …"
     text += f" {progress.done} of {progress.total}"
     if seconds > 0.5 and progress.done:
-        text += f", {progress.done / seconds:.1f} a second"
+        rate = progress.done / seconds
+        text += f", {rate:.{0 if rate >= 100 else 1}f} a second"
         share = progress.bytes_done / progress.bytes_total if progress.bytes_total else progress.done / progress.total
         if 0 < share < 1:
             text += f", {duration(seconds * (1 - share) / share)} left"
