@@ -89,8 +89,8 @@ def change_found(seed: int) -> tuple[bool, int]:
 
 
 def length_errors(seed: int) -> Floats:
-    """(6, 2): error of a length as a share of it, and 1 where the stated half-width holds it; from one known length,
-    from four known places, and from a marker, two lengths each."""
+    """(8, 2): error of a length as a share of it, and 1 where the stated half-width holds it; from one known length,
+    from four known places, from a marker, and from two known lengths that cross, two lengths each."""
     rng = np.random.default_rng(seed)
     size = (1600, 1200)
     cam = scenes.view(
@@ -101,12 +101,16 @@ def length_errors(seed: int) -> Floats:
     def clicked(places: Floats, sigma: float = 1.0) -> Floats:
         return cam.project(flat(places)) + rng.normal(scale=sigma, size=places.shape)
 
+    def span(ends: Floats, true: float = 260.0) -> measure.Span:
+        return measure.Span(ends[0], ends[1], true + float(rng.normal(scale=0.3)), 0.3)
+
     ends = clicked(corners[:2])
     marker = np.array([[-15.0, -15.0], [15.0, -15.0], [15.0, 15.0], [-15.0, 15.0]]) + rng.uniform(-60, 60, 2)
     scales = [
-        measure.from_length(ends[0], ends[1], 260.0 + float(rng.normal(scale=0.3)), size, "a rule", within=0.3),
+        measure.from_lengths([span(ends)], size, "a rule"),
         measure.from_points(clicked(corners), corners, size, "four places"),
         measure.from_marker(clicked(marker, 0.2), 30.0, size, "a marker"),
+        measure.from_lengths([span(ends), span(clicked(corners[1:3]), 140.0)], size, "two rules that cross"),
     ]
     out = []
     for scale in scales:

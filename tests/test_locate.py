@@ -547,6 +547,35 @@ def test_align_changes_sameview_and_length(scene: Scene, run: Callable[..., tupl
     assert "nothing gives" in out
 
 
+@pytest.mark.parametrize("factor", [0.1, 0.6])
+def test_a_length_is_not_measured_by_lengths_that_contradict_each_other(
+    own: Scene, run: Callable[..., tuple[int, str]], factor: float
+) -> None:
+    x, y = np.array(own.model.half) * 0.9
+    ends = own.skin("closed", np.array([[-x, -y], [x, y]]))
+    points = [f"{p[0]:.1f},{p[1]:.1f}" for p in ends]
+    closed, true = own.ids["closed"], 2 * float(np.hypot(x, y))
+    code, out = run(own, "length", closed, *points, "--json")
+    told = json.loads(out)
+    # Two lengths that cross say how much it is tilted, three towards where: so much stays open along a diagonal.
+    assert told["scale_basis"] == "2 known lengths"
+    assert abs(told["length_mm"] - true) < told["within_mm"] < 0.08 * true
+    with Store(own.archive, by="ada") as store:
+        wrong = marking.know_length(store, closed, ends, factor * true)
+    code, out = run(own, "length", closed, *points)
+    assert code == 2
+    assert f"{factor * true:g} mm" in out.partition("contradict each other")[0]
+    assert "take it back" in out
+    with Store(own.archive, by="ada") as store:
+        deciding.undo(store, wrong.uid)
+        # Places in mm are believed over lengths, and asked of them too.
+        corners = own.skin("closed", np.array([[-x, -y], [x, -y], [x, y], [-x, y]]))
+        marking.know_plane(store, closed, corners, np.array([[0, 0], [x, 0], [x, y], [0, y]]) * 2 / 10)
+    code, out = run(own, "length", closed, *points)
+    assert code == 2
+    assert "4 places in mm contradict each other" in out
+
+
 def test_two_planes_are_not_mixed_up(scene: Scene) -> None:
     """Two open pictures share the floor as well as the flange: which of them is meant is asked, not guessed."""
     with Store(scene.archive) as store:

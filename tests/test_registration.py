@@ -471,15 +471,43 @@ def test_length_and_angle_on_a_square_look() -> None:
     right = measure.angle(scale, SQUARE[0], SQUARE[1], SQUARE[2])
     assert right.value == pytest.approx(90, abs=1e-6)
     assert 0 < right.within < 2
-    assert measure.area(scale, SQUARE) == pytest.approx(200 * 150, rel=1e-6)
 
 
 def test_one_length_knows_less_across_it() -> None:
-    scale = measure.from_length(SQUARE[0], SQUARE[1], 200.0, (1000, 800), "a rule")
+    scale = measure.from_lengths([measure.Span(SQUARE[0], SQUARE[1], 200.0)], (1000, 800), "a rule")
     along, across = measure.length(scale, SQUARE[:2]), measure.length(scale, SQUARE[1:3])
     assert along.value == pytest.approx(200)
     assert across.value == pytest.approx(150)
     assert across.within / across.value > 1.5 * along.within / along.value
+
+
+def test_two_lengths_that_cross_tell_the_tilt() -> None:
+    # 35 degrees about the horizontal: what lies across is seen shorter by their cosine, 0.82.
+    cam = scenes.view(tilt=35, azimuth=90, roll=0, size=(1600, 1200))
+    ends = cam.project(truth.flat(np.array([[-90.0, 0], [90, 0], [0, -60], [0, 60], [-50, -50], [-50, 40]])))
+    along = measure.Span(ends[0], ends[1], 180.0, 0.3)
+    across = measure.Span(ends[2], ends[3], 120.0, 0.3)
+    lens = camera.Lens(cam.matrix[0, 0], 0.006, cam.matrix[:2, 2], (1600, 1200), "known")
+    got = measure.length(measure.from_lengths([along, across], (1600, 1200), "two", lens=lens), ends[4:])
+    one = measure.length(measure.from_lengths([along], (1600, 1200), "one", lens=lens), ends[4:])
+    assert abs(got.value - 90) < min(got.within, 0.03 * 90)
+    assert got.within < one.within
+    assert one.value < 0.9 * 90
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_lengths_that_no_view_could_have_are_not_measured_by(order: int) -> None:
+    spans = [measure.Span(SQUARE[0], SQUARE[1], 200.0), measure.Span(SQUARE[1], SQUARE[2], 15.0)]
+    with pytest.raises(measure.Contradiction) as said:
+        measure.from_lengths(spans[::order], (1000, 800), "two")
+    assert {each.mm for each in said.value.spans} == {200.0, 15.0}, "of two, nothing tells which is wrong"
+    # A diagonal of 250 mm (3 : 4 : 5) in the others' company tells that 15 mm is the one.
+    third = measure.Span(SQUARE[0], SQUARE[2], 250.0)
+    with pytest.raises(measure.Contradiction) as said:
+        measure.from_lengths([*spans, third][::order], (1000, 800), "three")
+    assert [each.mm for each in said.value.spans] == [15.0]
+    alike = [spans[0], measure.Span(SQUARE[1], SQUARE[2], 150.0)][::order]
+    assert measure.length(measure.from_lengths(alike, (1000, 800), "two"), SQUARE[:2]).value == pytest.approx(200, 0.01)
 
 
 # ------------------------------------------------------------------------------------------------ seeing

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import logging
 import os
@@ -456,6 +457,24 @@ def test_a_known_length_measures_others_with_their_error(client: FlaskClient, fr
     assert abs(float(angle[1]) - 90) < 1
     # The page itself does not wait for it; asked for, it gives the lengths without script too.
     assert "80." in get(client, f"/picture/{fresh}?mm=1").text
+
+
+def test_known_lengths_that_contradict_each_other_measure_nothing(client: FlaskClient, fresh: str) -> None:
+    line, across = "0.2,0.5 0.5,0.5", "0.5,0.2 0.5,0.7"
+    mm = 0.5 * HIGH * 100 / (0.3 * WIDE)  # looked at squarely, what lies across is so long
+    post(client, f"/picture/{fresh}/mark", {"shape": "dimension", "points": line, "label": "rule"})
+    post(client, f"/picture/{fresh}/known", {"points": line, "mm": "100"})
+    said = post(client, f"/picture/{fresh}/known", {"points": across, "mm": f"{mm / 10:.2f}"}).get_json()
+    for text in (said["mm"], get(client, f"/picture/{fresh}?mm=1").text, get(client, f"/draw/{fresh}").text):
+        text = html.unescape(text)
+        assert "contradict each other" in text.lower()
+        assert "take it back" in text
+        assert "the plane of" not in text
+    assert " mm ± " not in said["list"].replace("within ± ", "")
+    assert "nothing is measured by it yet" in said["said"]
+    post(client, f"/picture/{fresh}/mark/undo", {"uid": said["uid"]})
+    said = post(client, f"/picture/{fresh}/known", {"points": across, "mm": f"{mm:.2f}"}).get_json()
+    assert "the plane of 2 known lengths" in said["mm"]
 
 
 @pytest.mark.parametrize("mm", ["", "0", "-3", "nan", "wide", "1e9"])

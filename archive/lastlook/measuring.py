@@ -10,19 +10,63 @@ from lastlook import marking, picturing
 from lastlook.errors import UsageError
 from lastlook.records import Picture
 from lastlook.registering import card_corners
-from lastlook.registration import markers, measure
+from lastlook.registration import camera, markers, measure
 from lastlook.store import Store
+
+MOST_MISSED = 0.03
+"""By what share a known length may lie off a plane that is known otherwise, beside three of their errors: it may lie a
+little nearer than the plane. Own judgement, no source."""
 
 
 def scale_of(store: Store, picture: Picture) -> measure.Scale | None:
-    """The plane in mm of a picture, in full pixels, from the best that is known: places, markers, then lengths."""
+    """The plane in mm of a picture, in full pixels, from the best that is known: places, markers, then all lengths.
+
+    Raises UsageError where what is known makes no plane, or contradicts itself.
+    """
     size = (picture.width, picture.height)
     lens = picturing.lens(store, picture, size)
     known = marking.knowns(store, picture.id)
+    spans = [
+        measure.Span(each.points[0], each.points[1], each.mm, each.within)
+        for each in known
+        if each.what == "length" and each.points is not None
+    ]
+    plane = _plane(store, picture, known, lens)
+    try:
+        if plane is None:
+            if not spans:
+                return None
+            basis = f"a length of {spans[0].mm:g} mm" if len(spans) == 1 else f"{len(spans)} known lengths"
+            return measure.from_lengths(spans, size, basis, lens=lens)
+    except measure.Contradiction as error:
+        named = " and ".join(f"{each.mm:g} mm" for each in error.spans)
+        what = f"lengths of {named}" if len(error.spans) > 1 else f"length of {named} and the others"
+        raise _contradicted(f"the known {what}") from error
+    for span in spans:
+        if measure.missed_by(plane, span, MOST_MISSED) > 3:
+            raise _contradicted(f"the known length of {span.mm:g} mm and {plane.basis}")
+    return plane
+
+
+def _contradicted(what: str) -> UsageError:
+    return UsageError(
+        f"{what} contradict each other",
+        "See whether one is not in mm, ends elsewhere or lies on another plane, and take it back.",
+    )
+
+
+def _plane(
+    store: Store, picture: Picture, known: Sequence[marking.Known], lens: camera.Lens | None
+) -> measure.Scale | None:
+    """From places in mm or a marker, whose tilt is known with them."""
+    size = (picture.width, picture.height)
     planes = [each for each in known if each.what == "plane"]
     if planes and planes[-1].points is not None and planes[-1].places is not None:
         basis = f"{len(planes[-1].points)} places in mm"
-        return measure.from_points(planes[-1].points, planes[-1].places, size, basis, lens=lens)
+        try:
+            return measure.from_points(planes[-1].points, planes[-1].places, size, basis, lens=lens)
+        except ValueError as error:
+            raise UsageError("the known places lie on a line", "Give four that do not, or take them back.") from error
     named = [each for each in [*known, *marking.knowns(store, "marker")] if each.what == "marker"]
     if named:
         loaded = picturing.load(store, picture)
@@ -32,12 +76,6 @@ def scale_of(store: Store, picture: Picture) -> measure.Scale | None:
                 basis = f"{each.name}, {each.mm:g} mm a side"
                 sigma = 0.3 / loaded.scale
                 return measure.from_points(loaded.to_full(corners), places, size, basis, sigma_px=sigma, lens=lens)
-    lengths = [each for each in known if each.what == "length"]
-    if lengths and lengths[-1].points is not None:
-        p, q = lengths[-1].points
-        return measure.from_length(
-            p, q, lengths[-1].mm, size, f"a length of {lengths[-1].mm:g} mm", within=lengths[-1].within, lens=lens
-        )
     return None
 
 

@@ -117,7 +117,16 @@ def _rest(pool: ProcessPoolExecutor, start: int, count: int) -> list[Row]:
         Row("change of 16 × 10 mm: found", 100 * float(changes[:, 0].mean()), "%"),
         Row("change: places in pairs where nothing changed", float(changes[:, 1].mean()), "a pair"),
         Row("lengths inside their stated error", 100 * float(sizes[:, 1].mean()), "%", "≥ 90"),
-        Row("lengths: error, median", 100 * float(np.median(sizes[:, 0])), "%"),
+        *(
+            Row(
+                f"lengths by {by}: error, median",
+                100 * float(np.median(sizes[:, 0].reshape(-1, 8)[:, at : at + 2])),
+                "%",
+            )
+            for at, by in zip(
+                range(0, 8, 2), ("one known length", "four places", "a marker", "two known lengths"), strict=True
+            )
+        ),
     ]
 
 

@@ -16,7 +16,7 @@ from lastlook import marking, measuring, overlay, picturing, viewing
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.records import Picture
 from lastlook.registration import trace
-from lastlook_web import given, taking_back
+from lastlook_web import given, taking_back, words
 from lastlook_web.app import store
 
 pages = Blueprint("drawing", __name__)
@@ -87,10 +87,11 @@ def _page(picture: Picture, act: str = "", typed: Mapping[str, str] | None = Non
     found = marking.marks(store(), picture.id)
     known = [each for each in marking.knowns(store(), picture.id) if each.what in ("length", "plane")]
     plan = store().plan
+    doubt = ""
     try:
         scaled = measuring.scale_of(store(), picture) if picture.page else None
-    except ValueError:  # known places on one line give no plane
-        scaled = None
+    except UsageError as error:
+        scaled, doubt = None, f"{words.sentence(error.message)} {error.hint}"
     except ArchiveError:  # the picture cannot be read: what is drawn is kept and listed all the same, without mm
         scaled = None
     sizes = {
@@ -114,6 +115,7 @@ def _page(picture: Picture, act: str = "", typed: Mapping[str, str] | None = Non
         ],
         sizes=sizes,
         basis=scaled.basis if scaled else "",
+        doubt=doubt,
         act=act,
         typed={"within": "0.5", **{name: typed[name] for name in _FIELDS if typed and name in typed}},
         wrong=wrong,

@@ -67,18 +67,28 @@ class Drawn:
     known: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The scale of a picture, the lengths of its marks in words by decision, and in words why there is no scale though
+    one was given."""
+
+    scale: Scale | None = None
+    sizes: Mapping[str, str] = field(default_factory=dict)
+    doubt: str = ""
+
+
 @dataclass
 class Scales:
     """Scales and lengths already found, by picture and state of the record: finding a marker takes a moment."""
 
     lock: threading.Lock = field(default_factory=threading.Lock)
-    kept: OrderedDict[tuple[str, int], tuple[Scale | None, dict[str, str]]] = field(default_factory=OrderedDict)
+    kept: OrderedDict[tuple[str, int], Measured] = field(default_factory=OrderedDict)
 
 
 # ------------------------------------------------------------------------------------------------ shown
 
 
-def drawn(picture: Picture, sizes: dict[str, str] | None = None) -> list[Drawn]:
+def drawn(picture: Picture, sizes: Mapping[str, str] | None = None) -> list[Drawn]:
     """Everything drawn on a picture, oldest first, then the lengths known on it."""
     plan = store().plan
     items = structure.items(plan)
@@ -153,13 +163,14 @@ def shown(picture: Picture, *, measure: bool, refused: Refused | None = None) ->
             _scales().kept[key] = kept
             while len(_scales().kept) > _MOST_SCALES:
                 _scales().kept.popitem(last=False)
-    scale, sizes = kept or (None, {})
+    found = kept or Measured()
     return {
-        "drawn": drawn(picture, sizes),
+        "drawn": drawn(picture, found.sizes),
         "unit": unit(picture),
         "measured": kept is not None,
-        "scale": scale,
-        "has_scale": scale is not None if kept is not None else _says_scale(picture),
+        "scale": found.scale,
+        "doubt": found.doubt,
+        "has_scale": found.scale is not None if kept is not None else _says_scale(picture),
         "cards": [each for each in marking.knowns(store(), picture.id) if each.what == "marker"],
         "card_mm": layout.MARKER,
         "refused": refused or Refused(),
@@ -172,24 +183,24 @@ def _says_scale(picture: Picture) -> bool:
     return any(each.what in ("length", "plane", "marker") for each in about)
 
 
-def _measured(picture: Picture) -> tuple[Scale | None, dict[str, str]]:
+def _measured(picture: Picture) -> Measured:
     if not _says_scale(picture):
-        return None, {}
+        return Measured()
     try:
         scale = measuring.scale_of(store(), picture)
-    except ValueError:  # places on one line: said so where they are listed, not here
-        scale = None
+    except UsageError as error:
+        return Measured(doubt=f"{error.message}. {error.hint}")
     except ArchiveError:  # the picture cannot be read: what is drawn is kept and listed all the same, without mm
         scale = None
     if scale is None:
-        return None, {}
-    sizes = {}
+        return Measured()
+    sizes: dict[str, str] = {}
     for each in marking.marks(store(), picture.id):
         if each.shape in ("trace", "dimension") and len(each.points) >= 2:
             sizes[each.decision] = _said(
                 *measuring.measured(scale, each.points.tolist()), angled=each.shape == "dimension"
             )
-    return scale, sizes
+    return Measured(scale, sizes)
 
 
 def _said(length: Measure, angle: Measure | None, *, angled: bool) -> str:
@@ -268,6 +279,8 @@ def know(id: str) -> Answer:
         mm = given.needed(request.form.get("mm", ""), "the length", "mm")
         within = given.number(request.form.get("within", ""), "its error", "mm")
         said = marking.know_length(store(), picture.id, points, mm, 0.5 if within is None else within)
+        if shown(picture, measure=True)["scale"] is None:
+            return said.uid, "The length is kept, but nothing is measured by it yet: see below."
         return said.uid, "The length is kept: it is this picture's scale."
 
     return _changed(picture, "card" if request.form.get("card") else "known", keep)

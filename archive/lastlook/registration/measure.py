@@ -1,16 +1,17 @@
 """Lengths and angles on a plane, each with what it may be wrong by.
 
-The plane's map to millimetres comes from a marker of known side, from four or more points of known place, or from one
-known length. With one length alone the plane's tilt is not known, and a length in another direction may be wrong by
-what a tilt makes of it: that is in the error, not left out of it.
+The plane's map to millimetres comes from a marker of known side, from four or more points of known place, or from known
+lengths. With one length alone the plane's tilt is not known, and a length in another direction may be wrong by what a
+tilt makes of it: that is in the error, not left out of it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.stats import chi2
 
 from lastlook.registration import Floats, plane
 from lastlook.registration.camera import Lens
@@ -25,6 +26,10 @@ DISTORTION_SHARE = 0.004
 """Of a length, standard error, for a lens that was not calibrated: usual lenses bend by 1 % at the corner (ISO 17850
 measures it; the figure is our own judgement, no source)."""
 _DRAWS = 200
+_TRIES = 20_000  # tilts that are tried against several lengths: two that cross leave a few hundred of them
+_BELIEVED = 0.9973  # three standard errors of a normal
+_MOST_ASKED = 6  # known lengths that are asked which of them is wrong
+_TWO_SIDED = 1.96  # standard errors that hold 95 of 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,28 +88,107 @@ def from_marker(corners: Floats, side_mm: float, size: tuple[int, int], basis: s
     return from_points(corners, square, size, basis, sigma_px=0.25 * max(1.0, max(size) / 2400), lens=lens)
 
 
-def from_length(
-    p: Floats, q: Floats, mm: float, size: tuple[int, int], basis: str, *, within: float = 0.5, lens: Lens | None = None
-) -> Scale:
-    """From one known length between two points (2,). The plane is taken as square to the view, and may be tilted."""
-    ends = np.stack([p, q]).astype(np.float64)
-    ends = lens.straighten(ends) if lens else ends
-    pixels = float(np.linalg.norm(ends[1] - ends[0]))
-    if not mm > 0 or pixels < 4:
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A known length: its ends `p` and `q` (2,) pixels, `mm` with standard error `within`."""
+
+    p: Floats
+    q: Floats
+    mm: float
+    within: float = 0.5
+
+
+class Contradiction(ValueError):
+    """Known lengths that no plane in front of a camera has all at once; `spans`: those without any one of which the
+    others agree, or all where none is that one."""
+
+    def __init__(self, spans: Sequence[Span]) -> None:
+        super().__init__(f"lengths of {' and '.join(f'{each.mm:g} mm' for each in spans)} contradict the others")
+        self.spans = tuple(spans)
+
+
+def from_lengths(spans: Sequence[Span], size: tuple[int, int], basis: str, *, lens: Lens | None = None) -> Scale:
+    """From one or more known lengths on one plane.
+
+    Tilts are drawn as they are usual (TILT_UNKNOWN); each is believed by how well all lengths have one scale under it
+    (importance resampling: Gelman et al., Bayesian Data Analysis, 3rd ed., 10.4). One length alone says nothing of the
+    tilt, two that cross say much, so that the error of what is measured follows. Raises Contradiction where the best
+    tilt would be less likely than three standard errors, and ValueError for a length that is none.
+    """
+    if not spans:
+        raise ValueError("at least one known length is needed")
+    found = _tilts(spans, size, lens)
+    if not found.believed:
+        raise Contradiction(_odd(spans, size, lens))
+    rng = np.random.default_rng(4)
+    belief = np.exp(-(found.missed - found.missed.min()) / 2)[1:]
+    chosen = np.arange(1, _DRAWS + 1)
+    if len(spans) > 1:
+        chosen = 1 + rng.choice(len(belief), size=_DRAWS, p=belief / belief.sum())
+    scale = np.append(found.scale[found.best], found.scale[chosen] * np.exp(rng.normal(size=_DRAWS) * found.within))
+    sized = np.zeros((len(scale), 3, 3))
+    sized[:, [0, 1], [0, 1]] = scale[:, None]
+    sized[:, 2, 2] = 1.0
+    return Scale(sized @ found.maps[np.append(found.best, chosen)], _lens_share(lens), basis, size, lens)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tilts:
+    """Tilts that were tried: `maps` (D, 3, 3) from pixels to each plane at distance 1, `scale` (D,) mm for a unit of
+    it, with standard error `within` as a share; `missed` (D,) the sum of squares of what lengths are off; `best` one,
+    and whether it is `believed`."""
+
+    maps: Floats
+    scale: Floats
+    within: float
+    missed: Floats
+    best: int
+    believed: bool
+
+
+def _tilts(spans: Sequence[Span], size: tuple[int, int], lens: Lens | None) -> _Tilts:
+    flat = np.stack([[each.p, each.q] for each in spans]).astype(np.float64)
+    flat = (lens.straighten(flat.reshape(-1, 2)) if lens else flat).reshape(-1, 2, 2)
+    pixels = np.linalg.norm(flat[:, 1] - flat[:, 0], axis=1)
+    mm = np.array([each.mm for each in spans])
+    if not (mm > 0).all() or (pixels < 4).any():
         raise ValueError("a known length needs two points well apart and a value above 0 mm")
     rng = np.random.default_rng(3)
+    tries = _DRAWS if len(spans) == 1 else _TRIES
+    # The plane that is looked at squarely comes first: it is the best one where nothing tells of a tilt.
+    steep = np.append(0.0, np.minimum(np.abs(rng.normal(scale=np.deg2rad(TILT_UNKNOWN), size=tries)), 1.0))
+    turn = rng.uniform(0, 2 * np.pi, size=tries + 1)
     focal = lens.focal if lens else 0.85 * max(size)
-    middle = ends.mean(axis=0)
-    maps = []
-    for n in range(_DRAWS + 1):
-        steep, turn = (abs(rng.normal(scale=np.deg2rad(TILT_UNKNOWN))), rng.uniform(0, 2 * np.pi)) if n else (0.0, 0.0)
-        flat = _tilted(middle, focal, min(steep, 1.0), turn)
-        jitter = rng.normal(scale=CLICK_PX * max(size) / 1600, size=(2, 2)) if n else 0.0
-        on = transfer(flat, ends + jitter)
-        known = mm + (rng.normal(scale=within) if n else 0.0)
-        scale = known / max(float(np.linalg.norm(on[1] - on[0])), 1e-9)
-        maps.append(np.diag([scale, scale, 1.0]) @ flat)
-    return Scale(np.stack(maps), _lens_share(lens), basis, size, lens)
+    centre = lens.centre if lens else np.array([size[0] / 2 - 0.5, size[1] / 2 - 0.5])
+    maps = _tilted(centre, focal, steep, turn)
+    scales = np.log(mm / np.maximum(_spans_on(maps, flat), 1e-12))  # (D, n)
+    click = np.sqrt(2) * CLICK_PX * max(size) / 1600 / pixels
+    # A lens bends each length otherwise; one alone is compared with none.
+    bent = _lens_share(lens) if len(spans) > 1 else 0.0
+    share = np.sqrt((np.array([each.within for each in spans]) / mm) ** 2 + click**2 + bent**2)
+    weight = 1 / share**2
+    scale = scales @ weight / weight.sum()
+    missed = (((scales - scale[:, None]) / share) ** 2).sum(axis=1)
+    unlikely = missed + (steep / np.deg2rad(TILT_UNKNOWN)) ** 2
+    best = int(np.argmin(unlikely))
+    believed = len(spans) == 1 or bool(unlikely[best] <= chi2.ppf(_BELIEVED, len(spans) - 1))
+    return _Tilts(maps, np.exp(scale), float(1 / np.sqrt(weight.sum())), missed, best, believed)
+
+
+def _odd(spans: Sequence[Span], size: tuple[int, int], lens: Lens | None) -> Sequence[Span]:
+    """The known lengths without any one of which the others agree; all where there is none."""
+    # Of many, each is asked among five others at most: every one that is left out costs a trial of all tilts.
+    few = spans[:_MOST_ASKED]
+    if len(few) == 2:
+        return few
+    return [each for each in few if _tilts([one for one in few if one is not each], size, lens).believed] or few
+
+
+def missed_by(scale: Scale, span: Span, share: float) -> float:
+    """By how many standard errors a known length is not what a scale makes of it, beyond a `share` of it."""
+    got = length(scale, np.stack([span.p, span.q]))
+    beyond = max(abs(got.value - span.mm) - share * span.mm, 0.0)
+    return beyond / max(float(np.hypot(got.within / _TWO_SIDED, span.within)), 1e-9)
 
 
 def length(scale: Scale, line: Floats) -> Measure:
@@ -115,13 +199,6 @@ def length(scale: Scale, line: Floats) -> Measure:
 def angle(scale: Scale, first: Floats, corner: Floats, second: Floats) -> Measure:
     """The angle at `corner`, degrees, 0 to 180."""
     return _measured(scale, np.stack([first, corner, second]), _angle, "°")
-
-
-def area(scale: Scale, outline: Floats) -> float:
-    """Square millimetres of a polygon (N, 2) pixels."""
-    on = transfer(scale.maps[0], _flat(scale, outline))
-    x, y = on[:, 0], on[:, 1]
-    return float(abs(x @ np.roll(y, 1) - y @ np.roll(x, 1)) / 2)
 
 
 def _measured(scale: Scale, line: Floats, of: Callable[[Floats], float], unit: str) -> Measure:
@@ -163,11 +240,19 @@ def _lens_share(lens: Lens | None) -> float:
     return 0.001 if lens is not None and lens.calibrated else DISTORTION_SHARE
 
 
-def _tilted(middle: Floats, focal: float, steep: float, turn: float) -> Floats:
-    """The map from pixels to a plane at distance 1 that is tilted by `steep` radians towards `turn`."""
-    normal = np.array([np.sin(steep) * np.cos(turn), np.sin(steep) * np.sin(turn), np.cos(steep)])
+def _spans_on(maps: Floats, ends: Floats) -> Floats:
+    """How long (n, 2, 2) pairs of pixels are on each of (D, 3, 3) planes: (D, n), in the planes' units."""
+    full = np.einsum("dij,nej->dnei", maps, np.concatenate([ends, np.ones((*ends.shape[:2], 1))], axis=2))
+    on = full[..., :2] / full[..., 2:]
+    return np.asarray(np.linalg.norm(on[:, :, 1] - on[:, :, 0], axis=2))
+
+
+def _tilted(centre: Floats, focal: float, steep: Floats, turn: Floats) -> Floats:
+    """Maps (D, 3, 3) from pixels to planes at distance 1, tilted by `steep` (D,) radians towards `turn` (D,)."""
+    normal = np.column_stack([np.sin(steep) * np.cos(turn), np.sin(steep) * np.sin(turn), np.cos(steep)])
     first = np.cross(normal, [0.0, 1.0, 0.0])
-    first /= np.linalg.norm(first)
-    axes = np.column_stack([first, np.cross(normal, first), np.array([0.0, 0.0, 1.0])])
-    camera = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]])
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    ahead = np.broadcast_to([0.0, 0.0, 1.0], normal.shape)
+    axes = np.stack([first, np.cross(normal, first), ahead], axis=2)
+    camera = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
     return np.asarray(np.linalg.inv(camera @ axes))
