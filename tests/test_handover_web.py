@@ -123,6 +123,19 @@ def test_what_cannot_be_is_said(client: FlaskClient, address: str) -> None:
     assert "Traceback" not in answer.text
 
 
+def test_a_time_that_cannot_be_read_comes_back_in_its_field(client: FlaskClient) -> None:
+    answer = client.get("/handover?in=MAST&since=banana&until=2026-04-01&for=repairer&zip=1")
+    assert answer.status_code == 400
+    html5lib.HTMLParser(strict=True).parse(answer.text)
+    assert 'id="since" name="since" value="banana"' in answer.text
+    assert 'name="until" value="2026-04-01"' in answer.text
+    assert re.search(r'name="in" value="MAST" checked', answer.text)
+    assert re.search(r'name="for" value="repairer" checked', answer.text)
+    assert re.search(r'role="alert" id="when-wrong">Cannot read the time .banana', html.unescape(answer.text))
+    assert "data-counting" not in answer.text
+    assert re.search(r"<button disabled>Write this record", answer.text)
+
+
 # ------------------------------------------------------------------------------------------------ writing
 
 

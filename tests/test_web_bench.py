@@ -447,8 +447,16 @@ def test_what_is_worked_on_is_said_and_pictures_are_put_to_it(
 def test_starting_without_a_choice_or_with_an_unknown_one_says_so(client: FlaskClient) -> None:
     answer = client.post("/bench/work", data={"token": token_of(client)})
     assert answer.status_code == 400
-    assert "Nothing was chosen" in answer.text
-    assert client.post("/bench/work", data={"token": token_of(client), "sub": "NOPE"}).status_code == 404
+    form = answer.text.partition('class="choosing"')[2].partition("</form>")[0]
+    assert "Nothing was chosen. Choose what you are working on: a subassembly, a step or a run." in form
+    assert 'name="photos"' in answer.text, "the page is still the bench"
+    answer = client.post("/bench/work", data={"token": token_of(client), "sub": "NOPE"})
+    assert answer.status_code == 404
+    assert "NOPE" in answer.text.partition('class="choosing"')[2].partition("</form>")[0]
+    answer = client.post("/queue/work", data={"token": token_of(client)})
+    assert answer.status_code == 400
+    form = answer.text.partition('<form class="work"')[2].partition("</form>")[0]
+    assert "Nothing was chosen. Choose what you are working on: a subassembly or a step." in form
 
 
 @pytest.mark.parametrize(

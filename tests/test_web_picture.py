@@ -776,7 +776,15 @@ def test_drawing_and_measuring_by_keyboard_alone(
     wait_for(lambda: watched.switch_to.active_element == frame)
     frame.send_keys(Keys.ENTER, *[Keys.ARROW_RIGHT] * 6, Keys.ENTER)
     assert "2 points" in browser.one(watched, "[data-draft]").text
-    browser.one(watched, "#known-mm").send_keys("40", Keys.ENTER)
+    browser.one(watched, "#known-mm").send_keys("wide", Keys.ENTER)
+    wait_for(lambda: browser.every(watched, "#mm [data-refused]"))
+    refused = browser.one(watched, "#mm [data-refused]")
+    assert "no number of mm" in refused.text, "said where it was typed, not only below the picture"
+    typed = watched.switch_to.active_element
+    assert typed.get_attribute("id") == "known-mm"
+    assert abs(refused.location["y"] - typed.location["y"]) < 200
+    assert len(browser.complaints(watched)) == 1, "the refused form, and nothing else"
+    typed.send_keys(Keys.CONTROL, "a", Keys.NULL, "40", Keys.ENTER)
     wait_for(lambda: "it is this picture's scale" in browser.one(watched, "[data-told]").text)
     assert "the plane of a length of 40 mm" in browser.one(watched, "#mm").text
     browser.every(watched, "[name=shape]")[0].send_keys(Keys.ARROW_LEFT)

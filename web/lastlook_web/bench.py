@@ -26,6 +26,7 @@ from lastlook.records import Dimension, Picture, Tag
 from lastlook_web import ways, words
 from lastlook_web.app import store
 from lastlook_web.config import ViewerConfig
+from lastlook_web.given import WRONG, at_fault, code_of
 from lastlook_web.jobs import LINKS, runner
 from lastlook_web.joining import from_here
 from lastlook_web.receiving import PIECE
@@ -133,6 +134,11 @@ class TakeSent:
 
 @pages.get("/bench")
 def page() -> str:
+    return _page()
+
+
+def _page(wrong: str = "") -> str:
+    """`wrong`: why what was chosen to work on cannot be begun."""
     plan = store().plan
     under_way = sessions.under_way(store())
     arrived = _arrived(sent().every()[: SHOWN * 2])
@@ -148,6 +154,7 @@ def page() -> str:
         open=[each.upload for each in arrived if each.picture is None],
         undo=_undoable(request.args.get("did", "")),
         begun=_undoable(request.args.get("begun", ""), "session"),
+        wrong=wrong,
         limits=config.limits,
         here=from_here(),
         most=MOST_FILES,
@@ -157,7 +164,7 @@ def page() -> str:
 
 
 @pages.post("/bench/work")
-def work() -> Response:
+def work() -> Response | tuple[str, int]:
     """Say what is being worked on, or that it is over."""
     form = request.form
     if form.get("stop"):
@@ -166,9 +173,12 @@ def work() -> Response:
         # The head of every page has this button: who stops there stays there.
         return redirect(safe_next(form["back"]) if form.get("back") else url_for("bench.page"), 303)
     targets = [Target(dimension, form[name]) for name, dimension in _KINDS if form.get(name, "").strip()]
-    if not targets:
-        raise UsageError("nothing was chosen", "Choose what you are working on: a subassembly, a step or a run.")
-    begun = sessions.start(store(), targets)
+    try:
+        if not targets:
+            raise UsageError("nothing was chosen", "Choose what you are working on: a subassembly, a step or a run.")
+        begun = sessions.start(store(), targets)
+    except WRONG as error:
+        return _page(at_fault(error)), code_of(error)
     flash(f"Working on {', '.join(target for _, target in begun.targets)} from now on.")
     return redirect(url_for("bench.page", begun=begun.uid), 303)
 

@@ -18,6 +18,7 @@ from werkzeug.datastructures import MultiDict
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import care, times
+from lastlook.errors import UsageError
 from lastlook.gathering import Scope
 from lastlook.handing_over import EDGE, Options, Preview, preview
 from lastlook.handover.material import Audience
@@ -31,6 +32,7 @@ from lastlook_web import jobs, words
 from lastlook_web.app import store
 from lastlook_web.asides import Asides, Done, Far
 from lastlook_web.config import ViewerConfig
+from lastlook_web.given import at_fault
 
 pages = Blueprint("handover", __name__)
 
@@ -66,11 +68,17 @@ class Record:
 
 
 @pages.get("/handover")
-def page() -> str:
-    asked = request.args
-    options = _options(asked)
-    done, far = _seen(asked, options)
-    return render_template(
+def page() -> str | tuple[str, int]:
+    asked: MultiDict[str, str] = request.args
+    try:
+        options, wrong = _options(asked), ""
+        done, far = _seen(asked, options)
+    except UsageError as error:
+        # A time that cannot be read comes back in its field; all else is chosen, and wrong only by its address.
+        rest = MultiDict((name, value) for name, value in asked.items(multi=True) if name not in ("since", "until"))
+        options, wrong = _options(rest), at_fault(error)
+        asked, done, far = rest, None, None
+    shown = render_template(
         "handover.html",
         plan=store().plan,
         seen=done.value if done is not None else None,
@@ -84,8 +92,9 @@ def page() -> str:
         audiences=[(one.value, said) for one, said in AUDIENCES],
         languages=[(code, name) for code, (_, name) in LANGUAGES.items()],
         sizes=sorted({*SIZES, options.edge}),
-        since=_said(asked, "since"),
-        until=_said(asked, "until"),
+        since=_said(request.args, "since"),
+        until=_said(request.args, "until"),
+        wrong=wrong,
         command=_command(options, _said(asked, "since"), _said(asked, "until")),
         wanted=_parameters(asked),
         under_way=[job for job in jobs.runner().jobs() if job.kind == "hand-over" and job.open],
@@ -96,6 +105,7 @@ def page() -> str:
         ages=care.ages_of(store()),
         private=what_is_private(store()),
     )
+    return (shown, 400) if wrong else shown
 
 
 @pages.post("/handover")

@@ -18,7 +18,7 @@ from lastlook.plan.vocabulary import lookup_id
 from lastlook.queue import Group, Kind
 from lastlook.records import Dimension, Picture, Plan
 from lastlook_web.app import store
-from lastlook_web.given import at_fault, code_of
+from lastlook_web.given import WRONG, at_fault, code_of
 
 pages = Blueprint("queue", __name__)
 
@@ -47,8 +47,9 @@ def page() -> str:
     return _page(request.args)
 
 
-def _page(asked: Mapping[str, str], typed: str = "", wrong: str = "") -> str:
-    """`typed` is a name that cannot be taken, and comes back with what is `wrong` with it."""
+def _page(asked: Mapping[str, str], typed: str = "", wrong: str = "", work_wrong: str = "") -> str:
+    """`typed` is a name that cannot be taken, and comes back with what is `wrong` with it; `work_wrong` why what was
+    chosen to work on cannot be begun."""
     everything = asked.get("all") == "1"
     found = queue.groups(store(), everything=everything)
     at = _place(found, asked.get("p", ""), asked.get("n", ""))
@@ -74,6 +75,7 @@ def _page(asked: Mapping[str, str], typed: str = "", wrong: str = "") -> str:
         was=asked.get("was", ""),
         typed=typed,
         wrong=wrong,
+        work_wrong=work_wrong,
         everything=everything,
         under_way=under_way,
         recent=sessions.every(store())[::-1][:6],
@@ -185,7 +187,7 @@ def accept_session(uid: str) -> Response:
 
 
 @pages.post("/queue/work")
-def work() -> Response:
+def work() -> Response | tuple[str, int]:
     """Start or stop a session: "working on: …"."""
     if request.form.get("stop"):
         ended = sessions.stop(store(), typed=request.form["stop"])
@@ -195,7 +197,12 @@ def work() -> Response:
         for dimension, name in ((Dimension.SUBASSEMBLY, "sub"), (Dimension.STEP, "step")):
             if request.form.get(name, "").strip():
                 targets.append(Target(dimension, request.form[name]))
-        begun = sessions.start(store(), targets, note=request.form.get("note", ""))
+        try:
+            if not targets:
+                raise UsageError("nothing was chosen", "Choose what you are working on: a subassembly or a step.")
+            begun = sessions.start(store(), targets, note=request.form.get("note", ""))
+        except WRONG as error:
+            return _page(request.args, work_wrong=at_fault(error)), code_of(error)
         flash(f"Working on {', '.join(target for _, target in begun.targets)} from now on.")
     return redirect(url_for("queue.page", _anchor="working"), 303)
 

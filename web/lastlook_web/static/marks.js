@@ -248,13 +248,25 @@ class Drawing {
     if (form.dataset.ends) {
       fields.set("points", this.words());
     }
+    form.querySelector("[data-refused]")?.remove();
     const answer = await this.change(form.getAttribute("action"), Object.fromEntries(fields));
+    if (!answer && form !== this.form) this.refuse(form);
     if (answer && remember) {
       if (form.dataset.ends) this.stop();
       this.done.push(answer.uid);
       this.show();
     }
     return answer;
+  }
+
+  // On a phone the line below the picture is a screen away from a form further down: it is said in the form too.
+  refuse(form) {
+    const why = document.createElement("p");
+    why.className = "gap";
+    why.dataset.refused = "";
+    why.textContent = this.told.textContent;
+    form.prepend(why);
+    (form.querySelector("input:not([type=hidden])") ?? form.querySelector("button")).focus();
   }
 
   async change(action, fields) {
