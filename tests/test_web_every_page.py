@@ -235,6 +235,16 @@ for (const node of document.querySelectorAll(all)) {
 }
 return found;
 """
+_EMPTY_IN_PRINT = """
+  const bare = (text) => text.replace(/\\s+/g, "");
+  return [...document.querySelectorAll("main section")].filter((part) => {
+    const heads = [...part.querySelectorAll("h1, h2, h3, nav")].map((each) => bare(each.innerText)).join("");
+    const pictured = [...part.querySelectorAll("img, svg")].some((each) => each.checkVisibility());
+    return heads && !pictured && bare(part.innerText).length <= heads.length;
+  }).map((part) => part.innerText.trim())
+"""
+"""Headings of parts of which print leaves nothing."""
+
 _IN_PRINT = (
     "return [...document.querySelectorAll('button, .ask, .block-nav')].filter((it) => it.checkVisibility()).length"
 )
@@ -282,6 +292,7 @@ def look_at(driver: Chrome, address: str) -> list[str]:
         wrong.append(f"{browser.overflow(driver)} pixels too wide for the paper")
     if driver.execute_script(_IN_PRINT):
         wrong.append("controls are printed")
+    wrong += [f"printed with nothing under it: {words}" for words in driver.execute_script(_EMPTY_IN_PRINT)]
     if driver.execute_script("return getComputedStyle(document.body).backgroundColor") != "rgb(255, 255, 255)":
         wrong.append("the paper is not white in print")
     browser.look(driver)
