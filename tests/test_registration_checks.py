@@ -120,3 +120,58 @@ def test_a_band_is_wider_at_the_ends_of_a_run() -> None:
     middle = float(np.median(found.half[5:-5]))
     assert found.half[0] > 1.1 * middle
     assert found.half[-1] > 1.1 * middle
+
+
+def normal_of(view: scenes.View) -> Floats:
+    """The skin's normal (3,) in the camera's axes, away from it: the third column of its rotation."""
+    inner = np.array([[view.focal, 0, view.size[0] / 2], [0, view.focal, view.size[1] / 2], [0, 0, 1]])
+    normal = np.linalg.solve(inner, view.matrix[:, 2])
+    return np.asarray(normal / np.linalg.norm(normal) * np.sign(normal[2]))
+
+
+@pytest.mark.parametrize("seed", [1055, 1081, 1107, 1138])
+def test_where_two_tilts_fit_both_go_into_the_spread(seed: int) -> None:
+    """Four of the six of 200 drawn pairs without any known length in which the likelier tilt is the wrong one."""
+    rng = np.random.default_rng(seed)
+    pair = scenes.unseen(rng)
+    got = plane.register(truth.by_hand(pair, rng), pair.outline_in())
+    assert isinstance(got, PlaneMap)
+    cameras = pose.solve(got.ties, got.matrix, *truth.lenses(pair))
+    assert cameras is not None
+    true = normal_of(pair.cam_in)
+    apart = np.degrees(np.arccos([cameras.best.normal @ true, *(each.normal @ true for each in cameras.draws)]))
+    assert cameras.two_answers
+    assert apart[0] > 10
+    assert apart[1:].min() < 5
+
+
+def test_the_stated_error_of_a_seen_depth_is_the_true_one() -> None:
+    """Depths of a run from two traces that are off by 1.5 pixels, in units of their stated errors: a normal spread."""
+    rng = np.random.default_rng(2000)
+    model = scenes.tray(rng, depth=16.0)
+    looks = [scenes.view(tilt=24, azimuth=20, roll=10), scenes.view(tilt=27, azimuth=200, roll=-20)]
+    outside = scenes.view(tilt=8, azimuth=100, roll=0)
+    on = truth.flat(np.array([[x, y] for x in (-1, 0, 1) for y in (-1, 1)]) * model.half * 0.93)
+    ends = truth.flat(np.array([[-0.95, -0.9], [0.95, -0.9], [0.95, 0.9]]) * model.half)
+    at = outside.project(ends)
+    lengths = [pose.Length("b", at[n], at[n + 1], float(np.linalg.norm(ends[n] - ends[n + 1]))) for n in (0, 1)]
+    blank = np.zeros((1, 1, 3), np.uint8)
+    cameras = []
+    for look in looks:
+        pair = scenes.Pair(model, blank, blank, look, outside)
+        exact = ties.make(look.project(on), outside.project(on), 0.3, TieSource.HAND)
+        matrix = plane.fit(exact)
+        assert matrix is not None
+        found = pose.solve(exact, matrix, *truth.lenses(pair), lengths)
+        assert found is not None
+        cameras.append(found)
+    path = model.wires[0].path[10:-10:3]
+    off = []
+    for _ in range(10):
+        traces = [look.project(path) + rng.normal(scale=1.5, size=(len(path), 2)) for look in looks]
+        seen = depth.triangulate(cameras[0], traces[0], cameras[1], traces[1], most=40.0)
+        off.append(((seen.mm + path[:, 2]) / seen.within)[np.isfinite(seen.mm)])
+    every = np.concatenate(off)
+    assert len(every) > 300
+    assert 0.75 < 1.4826 * np.median(np.abs(every)) < 1.35
+    assert abs(np.median(every)) < 0.2
