@@ -10,6 +10,7 @@ import subprocess
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -433,6 +434,7 @@ def test_places_on_the_template_are_as_far_apart_as_on_the_model(own: Scene, tmp
         plain, turned = template.pdf(store, found), template.pdf(store, found, mirror=True)
     path = tmp_path / "w03.pdf"
     sides = []
+    sense = []  # of three places on one sheet, against how they lie in the outside picture: 1 alike, -1 turned over
     for made in (plain, turned):
         path.write_bytes(made)
         told = subprocess.run(["pdftotext", "-bbox", str(path), "-"], capture_output=True, text=True, check=True).stdout
@@ -444,9 +446,18 @@ def test_places_on_the_template_are_as_far_apart_as_on_the_model(own: Scene, tmp
                 for a, b in ((1, 2), (2, 3), (3, 4), (4, 1))
                 if a in at and b in at
             ]
+            for three in combinations(sorted(at), 3):
+                paper, seen = (_turn(*(places[n] for n in three)) for places in (at, dict(enumerate(ends[1], start=1))))
+                sense.append((made is turned, int(np.sign(paper * seen))))
+    assert set(sense) == {(False, 1), (True, -1)}, "as it is looked at; with --mirror turned over"
     assert len(sides) >= 2
     for paper, model in sides:
         assert paper == pytest.approx(model, abs=0.8)
+
+
+def _turn(a: scenes.Floats, b: scenes.Floats, c: scenes.Floats) -> float:
+    """Which way round three places lie: the sign of the area between them."""
+    return float((b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0])
 
 
 def test_overlays_show_the_caution_and_never_promise(scene: Scene) -> None:
