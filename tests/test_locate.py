@@ -37,7 +37,7 @@ from lastlook.cli.main import main
 from lastlook.errors import UsageError
 from lastlook.ingest import ingest
 from lastlook.picturing import Loaded
-from lastlook.registration import plane
+from lastlook.registration import camera, plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
@@ -655,3 +655,82 @@ def test_before_and_after_say_why_not(own: Scene) -> None:
         gone = aligning.before_after(store, own.ids["inside-1"], own.ids["closed"])
         assert gone.reason == "unreadable"
         assert all((gone.why, gone.help))
+
+
+# ------------------------------------------------------------------------------------------------ calibrated lenses
+
+
+@pytest.fixture
+def bent(own: Scene, monkeypatch: pytest.MonkeyPatch) -> tuple[Scene, camera.Lens]:
+    """The same bench through a lens that bends by several per cent at the corner, and was calibrated: every place is
+    where that lens would have put it. Nothing is outlined, so that what the pictures show does not count."""
+    focal = own.cams["closed"].focal
+    lens = camera.Lens(focal, 0.006, np.array([799.5, 599.5]), (1600, 1200), "calibrated", np.array([-0.3, 0, 0, 0, 0]))
+    monkeypatch.setattr(picturing, "lens", lambda store, picture, size: camera.scaled(lens, size))
+    across, down = np.array(own.model.half) * [0.8, 0.93]
+    corners = np.array([[-across, -down], [across, -down], [across, down], [-across, down]])
+    places = np.vstack([corners, (corners + np.roll(corners, 1, axis=0)) / 2])
+    with Store(own.archive, by="ada") as store:
+        for name in ("inside-1", "inside-2", "closed"):
+            said = [each.decision for each in marking.marks(store, own.ids[name])]
+            for uid in said + [each.decision for each in marking.knowns(store, own.ids[name])]:
+                deciding.undo(store, uid)
+        inside, closed = own.ids["inside-1"], own.ids["closed"]
+        pairs = np.stack([lens.bend(own.skin(name, places)) for name in ("inside-1", "closed")], axis=1)
+        marking.tie(store, inside, closed, pairs)
+        marking.mark(store, inside, "trace", lens.bend(own.run("inside-1", 0)), "W03")
+        at = lens.bend(own.skin("closed", corners))
+        marking.know_length(store, closed, at[:2], 2 * across)
+        marking.know_length(store, closed, at[1:3], 2 * down)
+    return own, lens
+
+
+def test_a_calibrated_lens_bends_the_line_its_band_and_what_is_pointed_at(bent: tuple[Scene, camera.Lens]) -> None:
+    own, lens = bent
+    with Store(own.archive) as store:
+        found = locate.locate(store, "W03", own.ids["closed"])
+    (carried,) = found.carried
+    band = carried.band
+    edge = carried.edge
+    assert band is not None
+    assert edge is not None
+    truth = lens.bend(own.truth(0))
+    assert np.abs(truth - own.truth(0)).max() > 8, "the lens matters here"
+    gaps = np.array([np.linalg.norm(carried.line - place, axis=1).min() for place in truth])
+    assert np.median(gaps) < 4
+    # The drawn edge lies around the drawn line, as far from it on either side.
+    rim = edge.astype(np.float32).reshape(-1, 1, 2)
+    inward = [cv2.pointPolygonTest(rim, (float(x), float(y)), True) for x, y in carried.line]
+    pixel = float(np.linalg.norm(np.diff(own.skin("closed", np.array([[0.0, 0], [1, 0]])), axis=0)))
+    assert np.allclose(inward, band.half * pixel, rtol=0.25, atol=1.5)
+    for place in carried.line[:: len(carried.line) // 5]:
+        (near,) = locate.under(found, place)
+        assert near.to_line_mm < 0.3
+
+
+def test_what_lies_over_another_picture_is_bent_as_that_one_is(bent: tuple[Scene, camera.Lens]) -> None:
+    own, lens = bent
+    corners = np.array([[-0.9, -0.9], [0.9, -0.9], [0.9, 0.9], [-0.9, 0.9]])
+    places = np.array(own.model.half) * np.vstack([corners, corners / 2, [[0, 0]]])
+    with Store(own.archive) as store:
+        found = aligning.align(store, own.ids["inside-1"], own.ids["closed"])
+    assert found.matrix is not None
+    seen = plane.transfer(found.matrix, lens.bend(own.skin("inside-1", places)))
+    off = np.linalg.norm(seen - lens.bend(own.skin("closed", places)), axis=1)
+    assert off.max() < 3 * found.error_px
+    assert np.median(off) < 4
+
+
+def test_without_a_length_the_line_is_bent_too(bent: tuple[Scene, camera.Lens]) -> None:
+    own, lens = bent
+    with Store(own.archive, by="ada") as store:
+        for each in marking.knowns(store, own.ids["closed"]):
+            deciding.undo(store, each.decision)
+        marking.mark(store, own.ids["inside-1"], "trace", lens.bend(own.skin("inside-1", SKIN_LINE)), "W10")
+        (carried,) = locate.locate(store, "W10", own.ids["closed"]).carried
+    assert carried.band is None
+    truth = lens.bend(own.skin("closed", SKIN_LINE))
+    assert max(float(np.linalg.norm(carried.line - place, axis=1).min()) for place in truth) < 4
+
+
+SKIN_LINE = np.column_stack([np.linspace(-120, 120, 30), np.full(30, 70.0)])

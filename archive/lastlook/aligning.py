@@ -63,7 +63,8 @@ def align(store: Store, first: str, second: str) -> Aligned:
     hung = register(store, one, two)
     if isinstance(hung.found, PlaneMap):
         basis = "marked points and outline" if hung.outlined else "marked points"
-        return _aligned(one, two, hung.found.matrix, float(hung.found.error_px.max()), basis)
+        matrix, bent = hung.pixel_map()
+        return _aligned(one, two, matrix, float(np.hypot(hung.found.error_px.max(), bent)), basis)
     if hung.found.reason is not plane.Reason.NO_OUTLINE:
         return Aligned(one, two, None, 0.0, "", hung.found)
     # Nobody said where the model is. The whole view may still be the same one, from the same station.

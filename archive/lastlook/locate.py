@@ -22,7 +22,7 @@ from lastlook.plan import gauges, structure
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Opening, Picture, Run, Subassembly
 from lastlook.registering import Registration, register
-from lastlook.registration import band, depth, plane
+from lastlook.registration import band, depth
 from lastlook.registration.band import Band
 from lastlook.registration.depth import Depth
 from lastlook.registration.plane import Refusal
@@ -47,7 +47,8 @@ takes about as long as the answer itself."""
 @dataclass(frozen=True, slots=True)
 class Carried:
     """One mark on the outside picture. `band` None where no scale is known; `line` (N, 2) pixels of the full outside
-    picture in any case; `depth` what was taken; `length_mm` of the run's line on the skin, None without scale."""
+    picture in any case, and `edge` (M, 2) the band's; `depth` what was taken; `length_mm` of the run's line on the
+    skin, None without scale."""
 
     mark: Mark
     title: str
@@ -56,10 +57,7 @@ class Carried:
     band: Band | None
     depth: Depth
     length_mm: float | None
-
-    def edge(self, on: Loaded) -> Points | None:
-        """The band's edge in pixels of the full outside picture."""
-        return on.to_full(self.band.edge_px) if self.band is not None else None
+    edge: Points | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +147,7 @@ def under(found: Located, point: Sequence[float]) -> list[Under]:
     registration = found.registration
     if not registration.scaled or registration.cameras is None:
         return []
-    at = registration.outside.to_work(places)
+    at = registration.lenses[1].straighten(registration.outside.to_work(places))
     on_skin = band.pixels_on_skin(registration.cameras.best, at)[0]
     near = [Under(each, *each.band.distance(on_skin)) for each in found.carried if each.band is not None]
     return sorted(near, key=lambda each: each.to_band_mm)
@@ -248,7 +246,7 @@ def _carry(
         raise TypeError("a refusal carries nothing")
     if cameras is None or not cameras.scaled:
         dense = band.densify(line, max(inside.size) / 100) if len(line) > 1 else line
-        at = plane.transfer(found.matrix, dense)
+        at = registration.along_skin(dense)
         return Carried(mark, title, colour, outside.to_full(at), None, deep, None), words
     lens_a, lens_b = cameras.best.lens_a, cameras.best.lens_b
     dense = lens_a.straighten(band.densify(line, max(inside.size) / 100) if len(line) > 1 else line)
@@ -278,7 +276,10 @@ def _carry(
         doubts = scale_doubts.over_cut(run.id, length, 2 * float(np.median(drawn.half)), run.cut_length_mm)
         if doubts:
             return Carried(mark, title, colour, outside.to_full(at), None, deep, None), [*doubts, *words]
-    return Carried(mark, title, colour, outside.to_full(at), drawn, deep, length), words
+    # As its lens bends what it sees: straight sides of the band too, so with places along them.
+    rim = band.densify(np.vstack([drawn.edge_px, drawn.edge_px[:1]]), max(outside.size) / 100)[:-1]
+    edge = outside.to_full(lens_b.bend(rim) if lens_b.calibrated else drawn.edge_px)
+    return Carried(mark, title, colour, outside.to_full(at), drawn, deep, length, edge), words
 
 
 def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:

@@ -49,7 +49,7 @@ def drawn(found: Located, edge: int = EDGE) -> tuple[list[Drawn], Bar | None, fl
     scale = min(1.0, edge / max(outside.picture.width, outside.picture.height))
     parts = []
     for each in found.carried:
-        rim = each.edge(outside)
+        rim = each.edge
         parts.append(
             Drawn(_to(each.line, scale), None if rim is None else _to(rim, scale), _rgb(each.colour), words_of(each))
         )

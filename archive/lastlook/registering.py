@@ -31,9 +31,10 @@ OUTLINE_SLACK = 0.04  # of the model's size: how roughly its outline may be draw
 
 @dataclass(frozen=True, slots=True)
 class Registration:
-    """How two pictures hang together. `found` is the map or the refusal (working pixels); `cameras` None where none
-    fit; `ties` all that were offered; `lens` lines in words; `scale_basis` '' where no length is known; `doubted` where
-    lengths are known and contradict something, so that nothing is scaled by them; `said` says what."""
+    """How two pictures hang together. `found` is the map or the refusal (working pixels, straightened as `lenses`
+    allow); `cameras` None where none fit; `ties` all that were offered, straightened too; `scale_basis` '' where no
+    length is known; `doubted` where lengths are known and contradict something, so that nothing is scaled by them;
+    `said` says what."""
 
     inside: Loaded
     outside: Loaded
@@ -41,10 +42,37 @@ class Registration:
     found: PlaneMap | Refusal
     cameras: Cameras | None
     scale_basis: str
-    lens_basis: tuple[str, str]
+    lenses: tuple[Lens, Lens]
     outlined: bool
     said: tuple[str, ...] = ()
     doubted: bool = False
+
+    @property
+    def lens_basis(self) -> tuple[str, str]:
+        return self.lenses[0].basis, self.lenses[1].basis
+
+    def along_skin(self, pixels: Points) -> Points:
+        """Working pixels (N, 2) of the inside picture as those of the outside one that show the same of the skin, both
+        as their lenses bend them. Raises TypeError for a refusal."""
+        if isinstance(self.found, Refusal):
+            raise TypeError("a refusal carries nothing")
+        lens_a, lens_b = self.lenses
+        return lens_b.bend(plane.transfer(self.found.matrix, lens_a.straighten(pixels)))
+
+    def pixel_map(self) -> tuple[Points, float]:
+        """The map (3, 3) that comes nearest to `along_skin` over the outline, and by how many working pixels of the
+        outside picture it is off there at most: no such map bends a line. Raises TypeError for a refusal."""
+        if isinstance(self.found, Refusal):
+            raise TypeError("a refusal has no map")
+        lens_a, lens_b = self.lenses
+        if not lens_a.calibrated and not lens_b.calibrated:
+            return self.found.matrix, 0.0
+        a = lens_a.bend(self.found.lattice)
+        b = self.along_skin(a)
+        matrix = plane.fit(ties.make(a, b, 1.0, TieSource.MARKER))
+        if matrix is None:
+            return self.found.matrix, float(np.linalg.norm(plane.transfer(self.found.matrix, a) - b, axis=1).max())
+        return matrix, float(np.linalg.norm(plane.transfer(matrix, a) - b, axis=1).max())
 
     @property
     def scaled(self) -> bool:
@@ -120,7 +148,7 @@ def register(
         found,
         cameras,
         (f"{basis}; not believed" if doubts else basis) if lengths else "",
-        (lens_a.basis, lens_b.basis),
+        (lens_a, lens_b),
         grow is not None,
         (*(f"T{n[1:]} is the same place as {m} and counts once." for n, m in twice.items()), *doubts, *unchecked),
         bool(doubts),

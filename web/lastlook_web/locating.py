@@ -199,7 +199,7 @@ def through() -> Response:
     registration = found.registration
     if not isinstance(registration.found, PlaneMap):
         abort(404)
-    inner = np.asarray(np.linalg.inv(registration.found.matrix), dtype=np.float64)
+    inner = np.asarray(np.linalg.inv(registration.pixel_map()[0]), dtype=np.float64)
     rgb, _ = change.align(registration.inside.rgb, inner, registration.outside.size, EDGE)
     return _jpeg(rgb)
 

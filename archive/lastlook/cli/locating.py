@@ -98,7 +98,7 @@ def located_json(found: Located, near: list[Under] | None = None) -> dict[str, o
     cameras = registration.cameras
     runs = []
     for each in found.carried:
-        edge = each.edge(registration.outside)
+        edge = each.edge
         runs.append(
             {
                 "of": each.mark.of or None,
