@@ -93,7 +93,7 @@ def look(grey: Bytes, outline: Floats | None = None) -> Looked:
         else grey
     )
     drawn = outline * scale if outline is not None else None
-    turned = drawn * [-1.0, 1.0] + [small.shape[1] - 1.0, 0.0] if drawn is not None else None
+    turned = _turned(drawn, (small.shape[1], small.shape[0]))
     plain = _full(features.find(small, drawn, edge=EDGE, most=MOST), scale, grey.shape)
     mirror = np.ascontiguousarray(small[:, ::-1])
     flipped = _full(features.find(mirror, turned, edge=EDGE, most=MOST), scale, grey.shape)
@@ -105,7 +105,7 @@ def compare(first: Looked, second: Looked) -> View:
     found, most, tried = _agree(first.plain, second.plain, first.outline, second.outline)
     mirror = replace(second, plain=second.flipped)
     # Lettering matches on both sides of a ship, and says least of which: what else agrees decides.
-    turned, also, wide = _agree(first.plain, mirror.plain, first.outline, None)
+    turned, also, wide = _agree(first.plain, mirror.plain, first.outline, _turned(second.outline, second.plain.size))
     agree = len(found.used) if found is not None else most
     other = len(turned.used) if turned is not None else also
     if found is not None and other <= agree:
@@ -114,6 +114,11 @@ def compare(first: Looked, second: Looked) -> View:
     if turned is not None and other > 2 * agree:
         return View(False, agree, wide, 0.0, True)
     return View(False, agree, tried, 0.0, False)
+
+
+def _turned(outline: Floats | None, size: tuple[int, int]) -> Floats | None:
+    """An outline as it lies on the mirror image of a picture of (width, height) `size`."""
+    return outline * [-1.0, 1.0] + [size[0] - 1.0, 0.0] if outline is not None else None
 
 
 def _agree(
