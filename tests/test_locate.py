@@ -37,6 +37,7 @@ from lastlook.cli.main import main
 from lastlook.errors import UsageError
 from lastlook.ingest import ingest
 from lastlook.picturing import Loaded
+from lastlook.records import PictureKind
 from lastlook.registration import camera, plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
@@ -734,3 +735,49 @@ def test_without_a_length_the_line_is_bent_too(bent: tuple[Scene, camera.Lens]) 
 
 
 SKIN_LINE = np.column_stack([np.linspace(-120, 120, 30), np.full(30, 70.0)])
+
+
+def test_a_calibration_holds_at_its_own_focal_length(own: Scene) -> None:
+    """Phones have several lenses under one name, and others zoom: by Exif 0xA405 they are told apart."""
+    with Store(own.archive, by="ada") as store:
+        picture = replace(pictures.find(store.catalogue, own.ids["closed"]), camera="Rill 4")
+        size = (picture.width, picture.height)
+        told = picturing.focal_35(store, picture)
+        assert told is not None
+        by_exif = picturing.lens(store, picture, size)
+        assert by_exif.basis == f"Exif: {told:g} mm equivalent"
+
+        def calibrated(share: float, focal_35: float | None, k1: float) -> str:
+            lens = replace(by_exif, focal=by_exif.focal * share, distortion=np.array([k1, 0, 0, 0, 0]))
+            known = camera.Calibration(lens, 0.2, 9, ())
+            return marking.know_lens(store, "Rill 4", known, focal_35).uid
+
+        def bend() -> float:
+            return float(picturing.lens(store, picture, size).distortion[0])
+
+        wide = calibrated(0.5, told / 2, -0.3)
+        assert bend() == 0, "of the other lens"
+        calibrated(1.02, told, -0.1)
+        assert bend() == -0.1
+        calibrated(2.0, told * 2, -0.2)
+        assert bend() == -0.1, "the newest that holds"
+        calibrated(1.04, None, -0.05)
+        assert bend() == -0.05, "whose photos did not say, and which is not far off"
+        calibrated(1.3, None, -0.07)
+        assert bend() == -0.05
+        deciding.undo(store, wide)
+        silent = replace(picture, kind=PictureKind.STILL)
+        assert picturing.lens(store, silent, size).distortion[0] == -0.07, "a still does not say, so the newest holds"
+
+
+def test_a_board_at_several_focal_lengths_is_no_calibration(
+    own: Scene, run: Callable[..., tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    focals = {own.ids["closed"]: 26.0, own.ids["other"]: 52.0}
+    real = pictures.find
+    monkeypatch.setattr(pictures, "find", lambda catalogue, typed: replace(real(catalogue, typed), camera="Rill 4"))
+    monkeypatch.setattr(picturing, "focal_35", lambda store, picture: focals[picture.id])
+    code, out = run(own, "calibrate", *focals, "--board", "9x6")
+    assert code == 2
+    assert "at several focal lengths, 26 to 52 mm" in out
+    assert "without zoom" in out

@@ -166,8 +166,9 @@ def know_depth(
     return _append(store, "known", body)
 
 
-def know_lens(store: Store, camera: str, found: Calibration) -> Decision:
-    """Keep what photos of a printed board say of a camera's lens."""
+def know_lens(store: Store, camera: str, found: Calibration, focal_35: float | None = None) -> Decision:
+    """Keep what photos of a printed board say of a camera's lens. `focal_35`: its 35 mm equivalent focal length as
+    those photos say it, since phones have several lenses and others zoom."""
     lens = found.lens
     body = {
         "what": "lens",
@@ -179,6 +180,8 @@ def know_lens(store: Store, camera: str, found: Calibration) -> Decision:
         "rms_px": round(found.rms_px, 4),
         "photos": found.used,
     }
+    if focal_35 is not None:
+        body["focal_35"] = float(focal_35)
     return _append(store, "known", body)
 
 
@@ -217,20 +220,31 @@ def knowns(store: Store, about: str) -> list[Known]:
     return [_known(each) for each in decisions.live(store.catalogue, "known", about)]
 
 
-def lens_of(store: Store, camera: str) -> Lens | None:
-    """The newest calibration of a camera."""
-    found = decisions.live(store.catalogue, "known", f"camera:{camera}") if camera else []
-    if not found:
-        return None
-    body = cast("dict[str, Any]", found[-1].body)
-    return Lens(
-        float(body["focal"]),
-        0.006,
-        np.array(body["centre"], dtype=np.float64),
-        (int(body["size"][0]), int(body["size"][1])),
-        f"calibrated from {body['photos']} photos of a board",
-        np.array(body["distortion"], dtype=np.float64),
-    )
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """A lens of a camera, and the 35 mm equivalent focal length at which it was calibrated, where the photos said."""
+
+    lens: Lens
+    focal_35: float | None
+
+
+def lenses_of(store: Store, camera: str) -> list[Calibrated]:
+    """The calibrations of a camera, the newest first."""
+    if not camera:
+        return []
+    found = []
+    for each in reversed(decisions.live(store.catalogue, "known", f"camera:{camera}")):
+        body = cast("dict[str, Any]", each.body)
+        lens = Lens(
+            float(body["focal"]),
+            0.006,
+            np.array(body["centre"], dtype=np.float64),
+            (int(body["size"][0]), int(body["size"][1])),
+            f"calibrated from {body['photos']} photos of a board",
+            np.array(body["distortion"], dtype=np.float64),
+        )
+        found.append(Calibrated(lens, float(body["focal_35"]) if body.get("focal_35") else None))
+    return found
 
 
 def bearing_on(store: Store, a: Picture, b: Picture) -> list[str]:

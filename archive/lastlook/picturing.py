@@ -22,6 +22,8 @@ from lastlook.store import Store
 
 EDGE = 2400
 """Long edge at which pictures are worked on. 12 MP are reduced to it: 0.17 mm a pixel at 400 mm of field."""
+_SAME_FOCAL = 0.03  # of the focal length: what Exif's whole millimetres leave open at 17 mm and more
+_ANOTHER_LENS = 0.15  # 2.5 times what a focal length by Exif may be off by
 _EXIF_IFD, _FOCAL_35 = 0x8769, 0xA405
 
 
@@ -100,23 +102,27 @@ def page_path(store: Store, picture: Picture, edge: int) -> Path:
 
 
 def lens(store: Store, picture: Picture, size: tuple[int, int]) -> Lens:
-    """The lens that took a picture, for its pixels reduced to `size`: calibrated, else by Exif, else a usual one."""
-    calibrated = marking.lens_of(store, picture.camera)
-    if calibrated is not None:
+    """The lens that took a picture, for its pixels reduced to `size`: calibrated at that focal length, else by Exif,
+    else a usual one."""
+    focal = focal_35(store, picture)
+    by_exif = camera.from_exif(size, focal) if focal is not None else None
+    for each in marking.lenses_of(store, picture.camera):
         try:
-            return camera.scaled(calibrated, size)
+            fitting = camera.scaled(each.lens, size)
         except ValueError:
-            pass  # calibrated in another shape of picture: Exif says more of this one
-    focal = _focal_35(store, picture)
-    if focal is not None:
-        try:
-            return camera.from_exif(size, focal)
-        except ValueError:
-            pass
-    return camera.guessed(size)
+            continue  # calibrated in another shape of picture: Exif says more of this one
+        if focal is None or by_exif is None:
+            return fitting
+        if each.focal_35 is not None:
+            same = abs(np.log(focal / each.focal_35)) < _SAME_FOCAL
+        else:  # its photos did not say: only another lens can be told, not a little zoom
+            same = abs(np.log(fitting.focal / by_exif.focal)) < _ANOTHER_LENS
+        if same:
+            return fitting
+    return by_exif if by_exif is not None else camera.guessed(size)
 
 
-def _focal_35(store: Store, picture: Picture) -> float | None:
+def focal_35(store: Store, picture: Picture) -> float | None:
     """The 35 mm equivalent focal length of a photo, from its original's Exif."""
     if picture.kind is not PictureKind.PHOTO:
         return None

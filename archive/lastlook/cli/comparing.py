@@ -223,6 +223,12 @@ def calibrate(store: Store, photos: tuple[str, ...], board: str, as_json: bool) 
     cameras = {each.camera for each in found}
     if len(cameras) != 1 or not found[0].camera:
         raise UsageError("the photos are not all of one known camera", "Give photos of one camera.")
+    focals = [each for each in (picturing.focal_35(store, one) for one in found) if each is not None]
+    if focals and max(focals) > 1.03 * min(focals):
+        raise UsageError(
+            f"the photos were taken at several focal lengths, {min(focals):g} to {max(focals):g} mm",
+            "Give photos of one lens, without zoom.",
+        )
     loaded = [picturing.load(store, each, 4096) for each in found]
     try:
         done = camera.calibrate([(each.picture.id, np.ascontiguousarray(each.grey)) for each in loaded], columns, rows)
@@ -233,7 +239,7 @@ def calibrate(store: Store, photos: tuple[str, ...], board: str, as_json: bool) 
             f"the corners miss a lens by {done.rms_px:.1f} px: too much to be kept",
             "Glue the board flat, take sharper photos, leave out those with a fold or a blur.",
         )
-    decision = marking.know_lens(store, found[0].camera, done)
+    decision = marking.know_lens(store, found[0].camera, done, focals[0] if focals else None)
     if as_json:
         print_json(
             {
