@@ -32,13 +32,14 @@ from lastlook import (
     registering,
     template,
 )
+from lastlook.cards import layout
 from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
 from lastlook.errors import UsageError
 from lastlook.ingest import ingest
 from lastlook.picturing import Loaded
 from lastlook.records import PictureKind
-from lastlook.registration import camera, plane
+from lastlook.registration import camera, markers, plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
@@ -175,6 +176,31 @@ def test_depth_is_looked_for_on_few_other_pictures_and_that_is_said(
         found = locate.locate(store, "W07", closed, inside=inside)
         assert found.carried[0].depth.least == 0
         assert any("on 0 of the 1 other inside pictures" in line for line in found.said)
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1.0, False), (0.4, True)])
+def test_a_bench_card_in_the_picture_contradicts_lengths_in_another_unit(
+    own: Scene, monkeypatch: pytest.MonkeyPatch, factor: float, told: bool
+) -> None:
+    """Both lengths are wrong by one factor, so they agree, and no camera is too near: only the card tells."""
+    closed = own.ids["closed"]
+    side = own.skin(
+        "closed", np.array([[0.0, 0], [layout.MARKER, 0], [layout.MARKER, layout.MARKER], [0, layout.MARKER]])
+    )
+    card = markers.Marker(layout.MARKER_FAMILY, next(iter(layout.MARKER_AT)), side)
+    with Store(own.archive, by="ada") as store:
+        loaded = picturing.load(store, pictures.find(store.catalogue, closed))
+        seen = replace(card, corners=loaded.to_work(side))
+        monkeypatch.setattr(markers, "find", lambda grey, *families: (seen,) if grey is not None else ())
+        x, y = np.array(own.model.half) * 0.9
+        corners = own.skin("closed", np.array([[-x, -y], [x, -y], [x, y]]))
+        for each in marking.knowns(store, closed):
+            deciding.undo(store, each.decision)
+        marking.know_length(store, closed, corners[:2], factor * 2 * x)
+        marking.know_length(store, closed, corners[1:], factor * 2 * y)
+        found = locate.locate(store, "W03", closed)
+    assert ("By the bench card in the picture" in " ".join(found.said)) is told
+    assert (found.carried[0].band is None) is told
 
 
 @pytest.mark.parametrize(("factor", "told"), [(0.1, "contradict each other"), (0.6, "do not agree")])
