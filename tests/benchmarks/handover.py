@@ -27,7 +27,7 @@ WIDTH, HEIGHT = 1600, 1200
 
 def run(size: str = "full") -> list[Row]:
     """Measure and return rows; `size` "small" takes some seconds and only proves life."""
-    count = 30 if size == "small" else 2000
+    count = 8 if size == "small" else 2000
     with tempfile.TemporaryDirectory(prefix="lastlook-bench-") as folder:
         base = Path(folder)
         _pictures(base / "card", count)

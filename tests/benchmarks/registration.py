@@ -20,7 +20,7 @@ from lastlook.store import Store
 from tests import registering_truth, scene_archive, seeing_truth
 from tests.benchmarks.rows import Row
 
-COUNTS = {"small": (6, 2, 4), "full": (500, 60, 120)}
+COUNTS = {"small": (3, 1, 2), "full": (500, 60, 120)}
 
 
 def run(size: str) -> list[Row]:
@@ -34,7 +34,7 @@ def run(size: str) -> list[Row]:
         for count in (4, 5, 6):
             rows += _few(pool, start, each, count)
         rows += _views(pool, start, views)
-        rows += _rest(pool, start, max(4, each // 3))
+        rows += _rest(pool, start, max(2, each // 3))
     return [*rows, *_time()]
 
 
