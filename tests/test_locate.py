@@ -44,6 +44,7 @@ from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
 from tests import scene_archive, scenes
+from tests.bench_archive import PLAN
 from tests.scene_archive import Scene
 
 
@@ -744,7 +745,7 @@ def test_what_lies_over_another_picture_is_bent_as_that_one_is(bent: tuple[Scene
     assert found.matrix is not None
     seen = plane.transfer(found.matrix, lens.bend(own.skin("inside-1", places)))
     off = np.linalg.norm(seen - lens.bend(own.skin("closed", places)), axis=1)
-    assert off.max() < 3 * found.error_px
+    assert off.max() < 2 * found.error_px
     assert np.median(off) < 4
 
 
@@ -807,3 +808,71 @@ def test_a_board_at_several_focal_lengths_is_no_calibration(
     assert code == 2
     assert "at several focal lengths, 26 to 52 mm" in out
     assert "without zoom" in out
+
+
+# ------------------------------------------------------------------------------------------------ which and how wide
+
+
+def test_what_is_under_a_place_comes_nearest_first(scene: Scene) -> None:
+    """All marks of a picture are carried; a place on either run names that run first."""
+    with Store(scene.archive) as store:
+        found = locate.locate(store, scene.ids["inside-1"], scene.ids["closed"])
+    assert {each.mark.of for each in found.carried} == {"W03", "W07"}
+    for carried in found.carried:
+        near = locate.under(found, carried.line[len(carried.line) // 2])
+        assert len(near) == 2
+        assert near[0].carried is carried
+        assert near[0].to_band_mm < 0 < near[0].to_line_mm + 0.1
+        assert near[0].to_band_mm < near[1].to_band_mm
+
+
+def test_a_run_longer_than_its_wire_was_cut_gets_no_band(own: Scene) -> None:
+    with Store(own.archive, by="ada") as store:
+        length = locate.locate(store, "W03", own.ids["closed"]).carried[0].length_mm
+        assert length is not None
+        text = PLAN.read_text(encoding="utf-8")
+        for share, held in ((0.95, True), (0.6, False)):
+            run = re.compile(r'(id = "W03"\n(?:.+\n)*?cut_length_mm = )\d+')
+            assert run.search(text)
+            planning.load(store, run.sub(rf"\g<1>{round(share * length)}", text), "plan.toml")
+            found = locate.locate(store, "W03", own.ids["closed"])
+            assert (found.carried[0].band is not None) is held
+            assert ("cut" in " ".join(found.said)) is not held
+
+
+def test_tied_pictures_are_asked_before_newer_ones(own: Scene) -> None:
+    """Of many, only a few are asked: where a person has tied one, that is one of them."""
+    across, down = np.array(own.model.half) * 0.6
+    corners = np.array([[-across, -down], [across, -down], [across, down], [-across, down]])
+    with Store(own.archive, by="ada") as store:
+        outside = pictures.find(store.catalogue, own.ids["closed"])
+        newest = [each.id for each in locate._marked(store, "W07", outside)]
+        assert newest == [own.ids["inside-2"], own.ids["inside-1"]]
+        ends = own.skin("inside-1", corners), own.skin("closed", corners)
+        marking.tie(store, own.ids["inside-1"], own.ids["closed"], np.stack(ends, axis=1))
+        assert [each.id for each in locate._marked(store, "W07", outside)] == newest[::-1]
+
+
+def test_half_a_bundle_is_half_of_what_the_plan_says_or_its_gauge(scene: Scene) -> None:
+    """30 AWG is 0.255 mm bare (ASTM B258); outer over bare diameter 2.2 is common practice, no source."""
+    with Store(scene.archive) as store:
+        run = next(each for each in store.plan.runs if each.id == "W03")
+    assert locate.half_bundle(replace(run, outer_mm=2.4)) == pytest.approx(1.2)
+    assert locate.half_bundle(replace(run, outer_mm=None, gauge_awg=30)) == pytest.approx(0.255 * 2.2 / 2, rel=0.01)
+    assert locate.half_bundle(replace(run, outer_mm=None, gauge_awg=None)) == locate.HALF_BUNDLE_MM
+    assert locate.half_bundle(None) == locate.HALF_BUNDLE_MM
+
+
+def test_of_two_inside_pictures_that_which_answers_is_taken(own: Scene) -> None:
+    """W07 is traced on both. The newer one is tied, so it is asked first; its ties are exchanged, so it is refused."""
+    across, down = np.array(own.model.half) * 0.6
+    corners = np.array([[-across, -down], [across, -down], [across, down], [-across, down]])
+    ends = own.skin("inside-2", corners), own.skin("closed", corners)[[1, 0, 2, 3]]
+    with Store(own.archive, by="ada") as store:
+        marking.tie(store, own.ids["inside-2"], own.ids["closed"], np.stack(ends, axis=1))
+        alone = locate.locate(store, "W07", own.ids["closed"], inside=own.ids["inside-2"])
+        found = locate.locate(store, "W07", own.ids["closed"])
+    assert alone.refusal is not None
+    assert found.inside.id == own.ids["inside-1"]
+    assert found.refusal is None
+    assert found.others == (own.ids["inside-2"],)
