@@ -876,3 +876,31 @@ def test_of_two_inside_pictures_that_which_answers_is_taken(own: Scene) -> None:
     assert found.inside.id == own.ids["inside-1"]
     assert found.refusal is None
     assert found.others == (own.ids["inside-2"],)
+
+
+def test_the_drawn_band_lies_around_the_drawn_line(scene: Scene) -> None:
+    """As others read the drawing: its polygon is the band's edge, its line runs inside it."""
+    with Store(scene.archive) as store:
+        found = locate.locate(store, "W03", scene.ids["closed"])
+    (carried,) = found.carried
+    assert carried.band is not None
+    drawn, _, scale = overlay.drawn(found)
+    rim = drawn[0].edge
+    assert rim is not None
+    inward = [cv2.pointPolygonTest(rim.astype(np.float32), (float(x), float(y)), True) for x, y in drawn[0].line]
+    pixel = float(np.linalg.norm(np.diff(scene.skin("closed", np.array([[0.0, 0], [1, 0]])), axis=0))) * scale
+    assert np.allclose(inward, carried.band.half * pixel, rtol=0.25, atol=1.5)
+
+
+def test_the_outline_on_a_template_is_straightened(bent: tuple[Scene, camera.Lens]) -> None:
+    own, lens = bent
+    corners = np.array(own.model.half) * np.array([[-0.85, -0.9], [0.85, -0.9], [0.85, 0.9], [-0.85, 0.9]])
+    with Store(own.archive, by="ada") as store:
+        marking.mark(store, own.ids["closed"], "outline", lens.bend(own.skin("closed", corners)))
+        found = locate.locate(store, "W03", own.ids["closed"])
+        outline = template._outline(store, found)
+    assert outline is not None
+    for on_paper, on_model in zip(outline, corners, strict=True):
+        for other, there in zip(outline, corners, strict=True):
+            wanted = float(np.linalg.norm(on_model - there))
+            assert float(np.linalg.norm(on_paper - other)) == pytest.approx(wanted, rel=0.01, abs=1e-6)
