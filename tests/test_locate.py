@@ -904,3 +904,14 @@ def test_the_outline_on_a_template_is_straightened(bent: tuple[Scene, camera.Len
         for other, there in zip(outline, corners, strict=True):
             wanted = float(np.linalg.norm(on_model - there))
             assert float(np.linalg.norm(on_paper - other)) == pytest.approx(wanted, rel=0.01, abs=1e-6)
+
+
+def test_a_click_is_as_exact_as_the_picture_is_large(bent: tuple[Scene, camera.Lens]) -> None:
+    """1.3 of 1600 pixels, in whatever size a picture is worked on."""
+    own, _ = bent
+    with Store(own.archive) as store:
+        inside, closed = (pictures.find(store.catalogue, own.ids[name]) for name in ("inside-1", "closed"))
+        for edge in (1600, 800):
+            pair = [picturing.load(store, each, edge) for each in (inside, closed)]
+            hung = registering.register(store, *pair)
+            assert hung.ties.sigma == pytest.approx(1.3 * edge / 1600)
