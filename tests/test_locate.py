@@ -912,6 +912,6 @@ def test_a_click_is_as_exact_as_the_picture_is_large(bent: tuple[Scene, camera.L
     with Store(own.archive) as store:
         inside, closed = (pictures.find(store.catalogue, own.ids[name]) for name in ("inside-1", "closed"))
         for edge in (1600, 800):
-            pair = [picturing.load(store, each, edge) for each in (inside, closed)]
-            hung = registering.register(store, *pair)
+            one, two = (picturing.load(store, each, edge) for each in (inside, closed))
+            hung = registering.register(store, one, two)
             assert hung.ties.sigma == pytest.approx(1.3 * edge / 1600)
