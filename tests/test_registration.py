@@ -506,6 +506,11 @@ def test_lengths_that_no_view_could_have_are_not_measured_by(order: int) -> None
     with pytest.raises(measure.Contradiction) as said:
         measure.from_lengths([*spans, third][::order], (1000, 800), "three")
     assert [each.mm for each in said.value.spans] == [15.0]
+    # Of more than are tried one by one, none is named for another's fault.
+    many = [measure.Span(SQUARE[0], SQUARE[1], 200.0 + n / 10) for n in range(7)]
+    with pytest.raises(measure.Contradiction) as said:
+        measure.from_lengths([*many, spans[1]], (1000, 800), "eight")
+    assert len(said.value.spans) == 8
     alike = [spans[0], measure.Span(SQUARE[1], SQUARE[2], 150.0)][::order]
     assert measure.length(measure.from_lengths(alike, (1000, 800), "two"), SQUARE[:2]).value == pytest.approx(200, 0.01)
 

@@ -16,6 +16,7 @@ from lastlook.store import Store
 MOST_MISSED = 0.03
 """By what share a known length may lie off a plane that is known otherwise, beside three of their errors: it may lie a
 little nearer than the plane. Own judgement, no source."""
+_MOST_NAMED = 3  # known lengths that contradict each other
 
 
 def scale_of(store: Store, picture: Picture) -> measure.Scale | None:
@@ -41,6 +42,7 @@ def scale_of(store: Store, picture: Picture) -> measure.Scale | None:
     except measure.Contradiction as error:
         named = " and ".join(f"{each.mm:g} mm" for each in error.spans)
         what = f"lengths of {named}" if len(error.spans) > 1 else f"length of {named} and the others"
+        what = what if len(error.spans) <= _MOST_NAMED else "lengths of this picture"
         raise _contradicted(f"the known {what}") from error
     for span in spans:
         if measure.missed_by(plane, span, MOST_MISSED) > 3:

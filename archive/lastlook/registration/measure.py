@@ -28,6 +28,7 @@ measures it; the figure is our own judgement, no source)."""
 _DRAWS = 200
 _TRIES = 20_000  # tilts that are tried against several lengths: two that cross leave a few hundred of them
 _BELIEVED = 0.9973  # three standard errors of a normal
+_STEEPEST = 3.0  # times TILT_UNKNOWN: steeper, and how far a place is from the camera says nearly anything
 _MOST_ASKED = 6  # known lengths that are asked which of them is wrong
 _TWO_SIDED = 1.96  # standard errors that hold 95 of 100
 
@@ -112,8 +113,9 @@ def from_lengths(spans: Sequence[Span], size: tuple[int, int], basis: str, *, le
 
     Tilts are drawn as they are usual (TILT_UNKNOWN); each is believed by how well all lengths have one scale under it
     (importance resampling: Gelman et al., Bayesian Data Analysis, 3rd ed., 10.4). One length alone says nothing of the
-    tilt, two that cross say much, so that the error of what is measured follows. Raises Contradiction where the best
-    tilt would be less likely than three standard errors, and ValueError for a length that is none.
+    tilt, two that cross say much, so that the error of what is measured follows. Raises Contradiction where lengths are
+    off by more than three standard errors under any tilt up to three times the usual, and ValueError for a length that
+    is none.
     """
     if not spans:
         raise ValueError("at least one known length is needed")
@@ -155,8 +157,9 @@ def _tilts(spans: Sequence[Span], size: tuple[int, int], lens: Lens | None) -> _
         raise ValueError("a known length needs two points well apart and a value above 0 mm")
     rng = np.random.default_rng(3)
     tries = _DRAWS if len(spans) == 1 else _TRIES
+    usual = np.deg2rad(TILT_UNKNOWN)
     # The plane that is looked at squarely comes first: it is the best one where nothing tells of a tilt.
-    steep = np.append(0.0, np.minimum(np.abs(rng.normal(scale=np.deg2rad(TILT_UNKNOWN), size=tries)), 1.0))
+    steep = np.append(0.0, np.abs(rng.normal(scale=usual, size=tries)).clip(max=_STEEPEST * usual))
     turn = rng.uniform(0, 2 * np.pi, size=tries + 1)
     focal = lens.focal if lens else 0.85 * max(size)
     centre = lens.centre if lens else np.array([size[0] / 2 - 0.5, size[1] / 2 - 0.5])
@@ -169,19 +172,17 @@ def _tilts(spans: Sequence[Span], size: tuple[int, int], lens: Lens | None) -> _
     weight = 1 / share**2
     scale = scales @ weight / weight.sum()
     missed = (((scales - scale[:, None]) / share) ** 2).sum(axis=1)
-    unlikely = missed + (steep / np.deg2rad(TILT_UNKNOWN)) ** 2
-    best = int(np.argmin(unlikely))
-    believed = len(spans) == 1 or bool(unlikely[best] <= chi2.ppf(_BELIEVED, len(spans) - 1))
+    best = int(np.argmin(missed + (steep / usual) ** 2))
+    believed = len(spans) == 1 or bool(missed.min() <= chi2.ppf(_BELIEVED, len(spans) - 1))
     return _Tilts(maps, np.exp(scale), float(1 / np.sqrt(weight.sum())), missed, best, believed)
 
 
 def _odd(spans: Sequence[Span], size: tuple[int, int], lens: Lens | None) -> Sequence[Span]:
     """The known lengths without any one of which the others agree; all where there is none."""
-    # Of many, each is asked among five others at most: every one that is left out costs a trial of all tilts.
-    few = spans[:_MOST_ASKED]
-    if len(few) == 2:
-        return few
-    return [each for each in few if _tilts([one for one in few if one is not each], size, lens).believed] or few
+    if not 2 < len(spans) <= _MOST_ASKED:  # every one that is left out costs a trial of all tilts
+        return spans
+    odd = [each for each in spans if _tilts([one for one in spans if one is not each], size, lens).believed]
+    return odd or spans
 
 
 def missed_by(scale: Scale, span: Span, share: float) -> float:
