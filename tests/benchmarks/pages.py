@@ -29,7 +29,7 @@ from tests.benchmarks import after
 from tests.benchmarks.rows import Row
 from tests.test_web_every_page import NO_PAGES, PAGES
 
-SMALL, FULL = (200,), (1_000, 10_000, 100_000)
+SMALL, FULL = (500,), (1_000, 10_000, 100_000)
 TARGET_MS = 100.0
 _TIMES = 5
 _PARTS = ("ask.words", "build.drawing", "bench.state", "jobs.state")  # what open pages ask for again and again
