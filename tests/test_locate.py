@@ -38,8 +38,8 @@ from lastlook.cli.main import main
 from lastlook.errors import UsageError
 from lastlook.ingest import ingest
 from lastlook.picturing import Loaded
-from lastlook.records import PictureKind
-from lastlook.registration import camera, markers, plane
+from lastlook.records import Dimension, PictureKind
+from lastlook.registration import camera, depth, markers, plane
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import Reason
 from lastlook.store import Store
@@ -365,6 +365,43 @@ def test_depth_is_that_of_the_nearest_thing_said(own: Scene) -> None:
         assert locate.depth_of(store, "W05")[0].mm == 12
 
 
+def test_a_run_of_several_subassemblies_lies_in_each_at_its_own_depth(own: Scene) -> None:
+    with Store(own.archive, by="ada") as store:
+        subs = next(each for each in store.plan.runs if each.id == "W07").subassemblies
+        assert len(subs) > 1
+        one, other = subs[:2]
+        deciding.undo(store, marking.know_depth(store, "W07", 1.0).uid)
+        marking.know_depth(store, one, 2.0, 0.25)
+        deep, said = locate.depth_of(store, "W07")
+        assert deep.mm == 2
+        assert other in " ".join(said)
+        assert "where it may lie otherwise" in " ".join(said)
+        for sub in subs[1:]:
+            marking.know_depth(store, sub, 11.5, 0.5)
+        deep, said = locate.depth_of(store, "W07")
+        assert (deep.least, deep.most, said) == (1.5, 12.5, [])
+        assert locate.depth_of(store, "W07", [one])[0].mm == 2
+        assert locate.depth_of(store, "W07", [other])[0].mm == 11.5
+        # What the inside picture shows decides which of them is meant.
+        deciding.tag(store, [own.ids["inside-1"]], [deciding.Target(Dimension.SUBASSEMBLY, other)])
+        found = locate.locate(store, "W07", own.ids["closed"], inside=own.ids["inside-1"])
+        assert f"{other}: 11.5" in found.carried[0].depth.basis or "seen" in found.carried[0].depth.basis
+
+
+def test_ties_without_an_outline_say_that_nothing_checks_them(bent: tuple[Scene, camera.Lens]) -> None:
+    own, lens = bent
+    with Store(own.archive, by="ada") as store:
+        assert "No outline of the model" in " ".join(locate.locate(store, "W03", own.ids["closed"]).said)
+        marking.mark(store, own.ids["closed"], "outline", lens.bend(own.outline("closed")))
+        assert "No outline of the model" not in " ".join(locate.locate(store, "W03", own.ids["closed"]).said)
+
+
+@pytest.mark.parametrize("mm", [0.0, 1e-320, 1e-4, -1.0, 1e6, float("nan"), float("inf")])
+def test_a_length_that_nothing_has_is_refused(own: Scene, mm: float) -> None:
+    with Store(own.archive, by="ada") as store, pytest.raises(UsageError, match="cannot be"):
+        marking.know_length(store, own.ids["closed"], [(10, 10), (500, 10)], mm)
+
+
 def test_the_plan_may_say_how_deep_things_lie(own: Scene, run: Callable[..., tuple[int, str]], tmp_path: Path) -> None:
     with Store(own.archive) as store:
         sub = next(each for each in store.plan.runs if each.id == "W05").subassemblies[0]
@@ -373,7 +410,8 @@ def test_the_plan_may_say_how_deep_things_lie(own: Scene, run: Callable[..., tup
         assert key in text
         planning.load(store, text.replace(key, key + "depth_mm = 7\n"), "plan.toml")
         deep, said = locate.depth_of(store, "W05")
-        assert (deep.mm, deep.within, said) == (7, locate.PLANNED_WITHIN_MM, [])
+        assert (deep.mm, deep.within) == (7, locate.PLANNED_WITHIN_MM)
+        assert "known of BHD-11, not of MAST" in " ".join(said)
         assert "by the plan" in deep.basis
         # What a person said of it since wins; a range in the plan is a range.
         marking.know_depth(store, sub, 12.0)
@@ -808,6 +846,94 @@ def test_a_board_at_several_focal_lengths_is_no_calibration(
     assert code == 2
     assert "at several focal lengths, 26 to 52 mm" in out
     assert "without zoom" in out
+
+
+def test_a_picture_that_something_was_cut_off_has_a_wide_band_and_says_so(own: Scene, tmp_path: Path) -> None:
+    """Its middle is not where the camera looked: taken as whole, the band would be narrow and beside the run."""
+    box = (0, 200, 1300, 1200)
+    whole = next(own.archive.originals.rglob("closed.jpg"))
+    with Image.open(whole) as image:
+        image.crop(box).save(tmp_path / "cut.jpg", quality=92, exif=image.getexif())
+    with Store(own.archive, by="ada") as store, ThreadPoolExecutor(2) as executor:
+        ingest(store, [tmp_path / "cut.jpg"], executor=executor)
+        every = pictures.by_rids(store.catalogue, pictures.every_rid(store.catalogue))
+        cut = next(each.id for each in every if each.file == "cut.jpg")
+        x, y = np.array(own.model.half) * 0.54
+        corners = own.skin("closed", np.array([[-x, -y], [x, -y], [x, y]])) - box[:2]
+        marking.know_length(store, cut, corners[:2], 2 * x)
+        marking.know_length(store, cut, corners[1:], 2 * y)
+        places = np.array(own.model.half) * np.array(
+            [[-0.6, -0.9], [0.6, -0.9], [0.6, 0.9], [-0.6, 0.9], [0, 0.9], [0, -0.9]]
+        )
+        pairs = np.stack([own.skin("inside-1", places), own.skin("closed", places) - box[:2]], axis=1)
+        marking.tie(store, own.ids["inside-1"], cut, pairs)
+        found = locate.locate(store, "W03", cut, inside=own.ids["inside-1"])
+    (carried,) = found.carried
+    assert carried.band is not None
+    assert "something was cut off" in " ".join(found.said)
+    assert "a picture that something was cut off" in found.registration.lens_basis[1]
+    truth = own.truth(0) - box[:2]
+    seen = truth[(truth > 0).all(axis=1) & (truth < [box[2] - box[0], box[3] - box[1]]).all(axis=1)]
+    assert len(seen) > 5
+    for place in seen:
+        assert locate.under(found, place)[0].to_band_mm < 0
+
+
+@pytest.mark.parametrize(
+    ("size", "taken", "cut"),
+    [
+        ((4032, 3024), (4032, 3024), False),
+        ((3024, 4032), (4032, 3024), False),  # turned
+        ((1600, 1200), (4032, 3024), False),  # reduced
+        ((4032, 2268), (4032, 3024), True),
+        ((1234, 1000), (1234, 1000), False),  # whatever it is, it is as it was taken
+        ((4288, 2848), None, False),  # 3 : 2 with some pixels more
+        ((4080, 3072), None, False),
+        ((1920, 1080), None, False),
+        ((1300, 1050), None, True),
+        ((2000, 1100), None, True),
+    ],
+)
+def test_what_looks_cut(size: tuple[int, int], taken: tuple[int, int] | None, cut: bool) -> None:
+    """Shapes of sensors and screens: 4 : 3, 3 : 2, 16 : 9 (ITU-R BT.709), 1 : 1; Exif 2.32 4.6.5, PixelXDimension."""
+    assert camera.looks_cut(size, taken) is cut
+
+
+def test_a_depth_beyond_all_belief_is_not_taken_from_two_traces(own: Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Traced along another wire on the second picture, a run seems to lie far below the model."""
+    seen = depth.Depth(37.7, 1.0, "seen from two sides")
+    monkeypatch.setattr(locate, "_seen_from_elsewhere", lambda *given: (seen, []))
+    with Store(own.archive, by="ada") as store:
+        found = locate.locate(store, "W07", own.ids["closed"], inside=own.ids["inside-1"])
+    assert "38 mm deep, which is not believed" in " ".join(found.said)
+    assert "look whether both traces follow the same wire" in " ".join(found.said)
+    assert (found.carried[0].depth.least, found.carried[0].depth.most) == (0.0, locate.DEEPEST_MM)
+
+
+def test_what_cannot_be_asked_together_is_refused(own: Scene) -> None:
+    with Store(own.archive, by="ada") as store:
+        with pytest.raises(UsageError, match="another inside picture"):
+            locate.locate(store, own.ids["inside-1"], own.ids["closed"], inside=own.ids["inside-2"])
+        marking.know_marker(store, "36h11-586", 22.0, stays=True)
+        with pytest.raises(UsageError, match="no marker 36h11-587"):  # the family has 587 (AprilTag 3)
+            marking.know_marker(store, "36h11-587", 22.0, stays=True)
+
+
+def test_a_template_says_what_it_is_lined_up_by(own: Scene, tmp_path: Path) -> None:
+    def words() -> str:
+        with Store(own.archive) as store:
+            found = locate.locate(store, "W03", own.ids["closed"], inside=own.ids["inside-1"])
+            (tmp_path / "t.pdf").write_bytes(template.pdf(store, found))
+        told = subprocess.run(["pdftotext", tmp_path / "t.pdf", "-"], capture_output=True, text=True, check=True).stdout
+        return " ".join(told.split())
+
+    assert "Dashed: outline, to line up by." in words(), "it hangs together by what matches by itself: no points"
+    assert "Crosses in circles" not in words()
+    places = np.array(own.model.half) * np.array([[-0.6, -0.6], [0.6, -0.6], [0.6, 0.6], [-0.6, 0.6]])
+    with Store(own.archive, by="ada") as store:
+        pairs = np.stack([own.skin("inside-1", places), own.skin("closed", places)], axis=1)
+        marking.tie(store, own.ids["inside-1"], own.ids["closed"], pairs)
+    assert "Crosses in circles: points to line up by. Dashed: outline." in words()
 
 
 # ------------------------------------------------------------------------------------------------ which and how wide

@@ -64,6 +64,18 @@ def test_nothing_is_written_among_the_originals(
 
 
 @pytest.mark.parametrize("command", WRITING, ids=" ".join)
+@pytest.mark.parametrize("part", ["decisions.jsonl", "Catalogue.db", "lastlook.toml", "derived/new", "index/CURRENT"])
+def test_no_part_of_the_archive_is_written_over(
+    command: tuple[str, ...], part: str, kept: tuple[Archive, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    made, _ = kept
+    before = archives.state(made.root)
+    assert call(command, made.root / part, made, "--force") == 2
+    assert "is kept by the archive itself" in capsys.readouterr().err
+    assert archives.state(made.root) == before
+
+
+@pytest.mark.parametrize("command", WRITING, ids=" ".join)
 @pytest.mark.parametrize("by", ["direct", "hard link"])
 def test_an_original_left_in_its_place_is_never_written_over(
     command: tuple[str, ...], by: str, kept: tuple[Archive, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -7,7 +7,7 @@ there, the answer is a refusal with its reason and what would help.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from lastlook.marking import Known, Mark
 from lastlook.picturing import Loaded
 from lastlook.plan import gauges, structure
 from lastlook.plan.vocabulary import lookup_id
-from lastlook.records import Opening, Picture, Run, Subassembly
+from lastlook.records import Dimension, Opening, Picture, Run, Subassembly
 from lastlook.registering import Registration, register
 from lastlook.registration import band, depth
 from lastlook.registration.band import Band
@@ -38,6 +38,7 @@ DEEPEST_MM = 25.0
 PLANNED_WITHIN_MM = 1.0
 """Standard error of a depth that stands in the plan as one number. Common practice, no source."""
 MOST_MARGIN_MM = 50
+_NOT_KNOWN = "not known"
 _MOST_INSIDE = 4
 _MOST_ELSEWHERE = 3
 """On so many other inside pictures a run's depth is looked for, and so many more are registered for it in all: each
@@ -114,6 +115,10 @@ def locate(store: Store, what: str, on: str, *, inside: str = "", margin: float 
     outside = pictures.find(store.catalogue, on)
     target, chosen = _what(store, what)
     if chosen is not None:
+        if inside and pictures.find(store.catalogue, inside).id != chosen.id:
+            raise UsageError(
+                f"all marks of {chosen.id} are asked for, and another inside picture", "Name one of the two."
+            )
         candidates = [chosen]
     elif inside:
         candidates = [pictures.find(store.catalogue, inside)]
@@ -217,8 +222,8 @@ def _carry_all(store: Store, registered: _Registered, candidate: Picture, target
         )
     elif cameras.two_answers or cameras.tilt_error > 6:
         said.append(
-            "The tilt of the inside picture is not well known, so the band is wide. A second known length, across the"
-            " first one, narrows it."
+            "The tilt of the inside picture is not well known, so the band is wide. Known lengths across each other,"
+            " and more ties, narrow it."
         )
     if not wanted:
         said.append(f"Nothing is marked on {inside.id}." if not target else f"{target} is not marked on {inside.id}.")
@@ -238,7 +243,7 @@ def _carry(
     item = structure.items(store.plan).get(mark.of)
     title = item.title if item is not None else mark.label
     colour = run.colour if run is not None else ""
-    deep, words = depth_of(store, mark.of)
+    deep, words = depth_of(store, mark.of, inside.picture.counted(Dimension.SUBASSEMBLY))
     line = inside.to_work(mark.points)
     cameras = registration.cameras
     found = registration.found
@@ -250,10 +255,16 @@ def _carry(
         return Carried(mark, title, colour, outside.to_full(at), None, deep, None), words
     lens_a, lens_b = cameras.best.lens_a, cameras.best.lens_b
     dense = lens_a.straighten(band.densify(line, max(inside.size) / 100) if len(line) > 1 else line)
-    unknown = bool(words)
+    unknown = deep.basis.startswith(_NOT_KNOWN)
     seen, untried = _seen_from_elsewhere(store, registered, registration, mark)
     if seen is None:
         words = [*words, *untried] if deep.least is not None else words
+    elif unknown and seen.mm > DEEPEST_MM:
+        words = [
+            *words,
+            f"{mark.of}: seen from two sides it would lie {seen.mm:.0f} mm deep, which is not believed: look whether"
+            " both traces follow the same wire.",
+        ]
     elif not unknown and (wide := depth.both(deep, seen)) is not None:
         words = [
             f"{mark.of}: the depth that is given ({deep.basis}) and that seen from two sides ({seen.mm:.0f} mm)"
@@ -282,19 +293,24 @@ def _carry(
     return Carried(mark, title, colour, outside.to_full(at), drawn, deep, length, edge), words
 
 
-def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
-    """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through; of each,
-    what a person said, else what the plan has; else anything from the skin to DEEPEST_MM."""
-    for target in depth_places(store, of):
-        found = [each for each in marking.knowns(store, target) if each.what == "depth"]
-        if found:
-            return _depth(found[-1], target), []
-        planned = planned_depth(store, target)
-        if planned is not None:
-            return planned, []
+def depth_of(store: Store, of: str, shown: Collection[str] = ()) -> tuple[Depth, list[str]]:
+    """How deep a run lies: said of itself, else of its subassemblies, else of the openings it shows through, else of
+    what these lie in; of each, what a person said, else what the plan has; else anything from the skin to DEEPEST_MM.
+
+    A run of several subassemblies lies in each at another depth: those of them that the inside picture shows (`shown`)
+    are asked, and where they differ, all that they say is covered.
+    """
+    for level in _levels(store, of, shown):
+        known = {target: found for target in level if (found := _said_of(store, target)) is not None}
+        if known:
+            others = [target for target in level if target not in known]
+            return _all_of(list(known.values())), [
+                f"{of}: how deep it lies is known of {', '.join(known)}, not of {', '.join(others)}, where it may lie"
+                " otherwise. Give that too, or say what the inside picture shows."
+            ] * bool(others)
     where = f"{of}: no depth" if of else "No depth"
     return (
-        depth.between(0.0, DEEPEST_MM, f"not known: 0 to {DEEPEST_MM:g} mm"),
+        depth.between(0.0, DEEPEST_MM, f"{_NOT_KNOWN}: 0 to {DEEPEST_MM:g} mm"),
         [
             f"{where} is known, so the band covers 0 to {DEEPEST_MM:g} mm under the skin. Give it with"
             f" 'lastlook known depth {of or 'RUN'} MM', or trace the run on a second inside picture."
@@ -304,11 +320,31 @@ def depth_of(store: Store, of: str) -> tuple[Depth, list[str]]:
 
 def depth_places(store: Store, of: str) -> list[str]:
     """Where a run's depth is looked for: itself, its subassemblies, openings it shows through, what these lie in."""
+    return list(dict.fromkeys(target for level in _levels(store, of, ()) for target in level))
+
+
+def _levels(store: Store, of: str, shown: Collection[str]) -> list[list[str]]:
     if not of:
         return []
     subs = list(structure.subassemblies_of(store.plan, of))
+    subs = [sub for sub in subs if sub in shown] or subs
     up = [parent for sub in subs for parent in structure.ancestors(store.plan, sub)]
-    return list(dict.fromkeys([of, *subs, *structure.openings_showing(store.plan, of), *up]))
+    return [[of], subs, list(structure.openings_showing(store.plan, of)), up]
+
+
+def _said_of(store: Store, target: str) -> Depth | None:
+    found = [each for each in marking.knowns(store, target) if each.what == "depth"]
+    return _depth(found[-1], target) if found else planned_depth(store, target)
+
+
+def _all_of(known: list[Depth]) -> Depth:
+    """One depth as it is; of several, all from the least to the most that any of them says."""
+    if len(known) == 1:
+        return known[0]
+    limits = [(each.mm - 2 * each.within, each.mm + 2 * each.within) for each in known if each.least is None]
+    limits += [(each.least, each.most) for each in known if each.least is not None and each.most is not None]
+    low, high = max(min(each[0] for each in limits), 0.0), max(each[1] for each in limits)
+    return depth.between(low, high, "; ".join(each.basis for each in known))
 
 
 def planned_depth(store: Store, target: str) -> Depth | None:

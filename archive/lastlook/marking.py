@@ -7,7 +7,6 @@ Coordinates are pixels of the upright picture in full size.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, cast, get_args
@@ -19,6 +18,7 @@ from lastlook.catalogue import decisions, pictures
 from lastlook.errors import UsageError
 from lastlook.plan.vocabulary import lookup_id
 from lastlook.records import Decision, Picture
+from lastlook.registration import markers
 from lastlook.registration.camera import Calibration, Lens
 from lastlook.store import Store
 
@@ -139,8 +139,12 @@ def know_marker(store: Store, name: str, mm: float, *, picture: str = "", stays:
     name = name.strip().lower()
     if name != "card":
         family, _, number = name.partition("-")
-        if family not in ("4x4", "5x5", "6x6", "25h9", "36h11") or not number.isdigit():
+        if family not in markers.FAMILIES or not (number.isascii() and number.isdigit()):
             raise UsageError(f"{name!r} names no marker", "Give family and number, like 36h11-7, or card.")
+        if int(number[:9]) >= markers.count(family):
+            raise UsageError(
+                f"there is no marker {name}", f"Those of {family} go from 0 to {markers.count(family) - 1}."
+            )
     _mm(mm, "a marker's side", above=0)
     id = pictures.find(store.catalogue, picture).id if picture else ""
     if not id and not stays:
@@ -320,7 +324,11 @@ def _area(corners: Points) -> float:
     return 0.5 * abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1)))
 
 
+LEAST_MM = 1e-3  # nothing at a bench is said finer, and far less overflows what is worked out with it
+
+
 def _mm(value: float, what: str, above: float | None = None, most: float = 1e5) -> float:
-    if not math.isfinite(value) or value < 0 or (above is not None and value <= above) or value > most:
+    least = 0.0 if above is None else max(above, LEAST_MM)
+    if not least <= value <= most or (above is not None and value <= above):
         raise UsageError(f"{what} of {value:g} mm cannot be", "Give millimetres.")
     return float(value)

@@ -24,7 +24,7 @@ EDGE = 2400
 """Long edge at which pictures are worked on. 12 MP are reduced to it: 0.17 mm a pixel at 400 mm of field."""
 _SAME_FOCAL = 0.03  # of the focal length: what Exif's whole millimetres leave open at 17 mm and more
 _ANOTHER_LENS = 0.15  # 2.5 times what a focal length by Exif may be off by
-_EXIF_IFD, _FOCAL_35 = 0x8769, 0xA405
+_EXIF_IFD, _FOCAL_35, _WIDTH, _HEIGHT = 0x8769, 0xA405, 0xA002, 0xA003
 
 
 @dataclass(frozen=True)
@@ -104,8 +104,10 @@ def page_path(store: Store, picture: Picture, edge: int) -> Path:
 def lens(store: Store, picture: Picture, size: tuple[int, int]) -> Lens:
     """The lens that took a picture, for its pixels reduced to `size`: calibrated at that focal length, else by Exif,
     else a usual one."""
-    focal = focal_35(store, picture)
+    focal, taken = _told(store, picture)
     by_exif = camera.from_exif(size, focal) if focal is not None else None
+    if picture.kind is PictureKind.PHOTO and camera.looks_cut(size, taken):
+        return camera.cut_out(by_exif or camera.guessed(size))
     for each in marking.lenses_of(store, picture.camera):
         try:
             fitting = camera.scaled(each.lens, size)
@@ -124,14 +126,22 @@ def lens(store: Store, picture: Picture, size: tuple[int, int]) -> Lens:
 
 def focal_35(store: Store, picture: Picture) -> float | None:
     """The 35 mm equivalent focal length of a photo, from its original's Exif."""
+    return _told(store, picture)[0]
+
+
+def _told(store: Store, picture: Picture) -> tuple[float | None, tuple[int, int] | None]:
+    """What a photo's Exif says of its lens: the 35 mm equivalent focal length, and (width, height) as it was taken."""
     if picture.kind is not PictureKind.PHOTO:
-        return None
+        return None, None
     medium = media.get(store.catalogue, picture.sha256)
     if medium is None:
-        return None
+        return None, None
     try:
         with Image.open(originals.where(store, medium)) as image:
-            value = image.getexif().get_ifd(_EXIF_IFD).get(_FOCAL_35)
+            said = image.getexif().get_ifd(_EXIF_IFD)
+            value, size = said.get(_FOCAL_35), (said.get(_WIDTH), said.get(_HEIGHT))
     except Exception:  # Pillow raises whatever its parsing trips over; the lens is then not known, that is all
-        return None
-    return float(value) if isinstance(value, int | float) and 4 <= value <= 1200 else None
+        return None, None
+    focal = float(value) if isinstance(value, int | float) and 4 <= value <= 1200 else None
+    width, height = (each if isinstance(each, int) else 0 for each in size)
+    return focal, (width, height) if width > 0 and height > 0 else None

@@ -29,6 +29,12 @@ SAME_PLACE_PX = 4.0  # of 1600: two ties so near in both pictures are of one pla
 OUTLINE_SLACK = 0.04  # of the model's size: how roughly its outline may be drawn. Own judgement
 
 
+_NO_OUTLINE = (
+    "No outline of the model is drawn on either picture, so nothing checks that the ties lie on it and not on the"
+    " bench: draw one."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Registration:
     """How two pictures hang together. `found` is the map or the refusal (working pixels, straightened as `lenses`
@@ -150,8 +156,23 @@ def register(
         (f"{basis}; not believed" if doubts else basis) if lengths else "",
         (lens_a, lens_b),
         grow is not None,
-        (*(f"T{n[1:]} is the same place as {m} and counts once." for n, m in twice.items()), *doubts, *unchecked),
+        (
+            *(f"T{n[1:]} is the same place as {m} and counts once." for n, m in twice.items()),
+            *_cut((inside, lens_a), (outside, lens_b)),
+            *((_NO_OUTLINE,) if drawn_a is None and drawn_b is None and len(hand) else ()),
+            *doubts,
+            *unchecked,
+        ),
         bool(doubts),
+    )
+
+
+def _cut(*shown: tuple[Loaded, Lens]) -> tuple[str, ...]:
+    return tuple(
+        f"{loaded.picture.id} has another shape than its camera takes: something was cut off, so nothing says where it"
+        " looked, and the band is wide. Take the whole picture in, and use that."
+        for loaded, lens in shown
+        if lens.off_centre
     )
 
 

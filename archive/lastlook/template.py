@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,14 @@ OVERLAP = 10.0  # mm that neighbouring sheets share
 FOOT = 48.0  # mm below the drawing for bar and words
 _FONT = "LastlookText"
 _LEAST_LETTERS = 5.0  # points: what is to be read is made smaller before it runs off the sheet
+
+
+@dataclass(frozen=True, slots=True)
+class _By:
+    """What a template is lined up by: marked points, the model's outline."""
+
+    anchors: bool
+    outline: bool
 
 
 def pdf(store: Store, found: Located, *, mirror: bool = False, paper: str = "A4") -> bytes:
@@ -72,7 +81,9 @@ def pdf(store: Store, found: Located, *, mirror: bool = False, paper: str = "A4"
             if sheets > 1:
                 _crosses(canvas, size, room)
             number = row * across + column + 1
-            _foot(canvas, size, found, bands, mirror, f"sheet {number} of {sheets}, row {row + 1} column {column + 1}")
+            name = f"sheet {number} of {sheets}, row {row + 1} column {column + 1}"
+            by = _By(len(anchors) > 0, outline is not None)
+            _foot(canvas, size, found, bands, mirror, name, by, sheets)
             canvas.showPage()
     canvas.save()
     return out.getvalue()
@@ -104,11 +115,12 @@ def _sheet(
         canvas.setDash(6, 2)
         _polyline(canvas, place(outline), close=True)
         canvas.setDash()
-    for carried, each in bands:
+    canvas.setFillGray(0.88)
+    for _, each in bands:  # all of them first: none may hide another one's line
         canvas.setLineWidth(0.2 * mm)
-        canvas.setFillGray(0.88)
         _polyline(canvas, place(each.edge), close=True, fill=True)
-        canvas.setFillGray(0)
+    canvas.setFillGray(0)
+    for carried, each in bands:
         line = place(each.skin)
         canvas.setLineWidth(0.35 * mm)
         if len(line) > 1:
@@ -136,6 +148,8 @@ def _foot(
     bands: list[tuple[Carried, band.Band]],
     mirror: bool,
     sheet: str,
+    by: _By,
+    sheets: int,
 ) -> None:
     left, base = EDGE * mm, (EDGE + FOOT - 8) * mm
     canvas.setLineWidth(0.3 * mm)
@@ -147,16 +161,21 @@ def _foot(
     canvas.drawString(
         left + 54 * mm, base + 0.6 * mm, "50 mm: measure this bar with a rule before use; print at 100 %."
     )
+    legend = "Crosses in circles: points to line up by." if by.anchors else ""
+    if by.outline:
+        legend += " Dashed: outline." if by.anchors else "Dashed: outline, to line up by."
+    legend = legend or "Nothing is drawn to line it up by: tie places on the skin, or draw the model's outline."
+    legend += " Thin crosses: where sheets meet." if sheets > 1 else ""
     halves = ", ".join(
         f"{each.mark.of or each.mark.label or 'mark'} ±{float(np.median(one.half)):.1f} mm (up to {one.half.max():.1f})"
         for each, one in bands
     )
     lines = [
         f"{title_of(found)}: {sheet}." + (" MIRRORED, for the opposite half." if mirror else " As seen from outside."),
-        f"Grey: keep-out band. {halves}. Crosses: points to line up by. Dashed: outline.",
+        f"Grey: keep-out band. {halves}. {legend}",
         CAUTION,
         f"From {found.inside.id} onto {found.outside.id}."
-        " The skin is taken as flat: on curved skin it holds near the crosses.",
+        " The skin is taken as flat: on curved skin it holds near what it is lined up by.",
         *([" ".join(found.said)] if found.said else []),  # whoever drills by the sheet reads what the answer rests on
     ]
     width = size[0] - 2 * EDGE * mm

@@ -20,10 +20,11 @@ from PIL import Image
 from werkzeug.wrappers import Response as AnyResponse
 
 from lastlook import locate, marking, overlay, template, viewing
-from lastlook.catalogue import decisions
+from lastlook.catalogue import decisions, pictures
 from lastlook.errors import ArchiveError, UsageError
 from lastlook.locate import Carried, Located
 from lastlook.plan import structure
+from lastlook.records import Dimension
 from lastlook.registration import change
 from lastlook.registration.band import CAUTION
 from lastlook.registration.plane import PlaneMap
@@ -260,7 +261,8 @@ def _row(each: Carried, under: locate.Under | None) -> Row:
 
 def _depth_source(each: Carried) -> tuple[str, str]:
     """("unknown" | "planned" | "said", the id it is said of): what the depth that was taken rests on."""
-    taken, _ = locate.depth_of(store(), each.mark.of)
+    inside = pictures.find(store().catalogue, each.mark.picture)
+    taken, _ = locate.depth_of(store(), each.mark.of, inside.counted(Dimension.SUBASSEMBLY))
     if taken != each.depth:
         return "said", ""  # seen from two sides
     for target in locate.depth_places(store(), each.mark.of):

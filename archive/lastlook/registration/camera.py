@@ -6,7 +6,7 @@ A pinhole with square pixels and its centre in the middle of the picture, unless
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -22,7 +22,8 @@ to 0.8, standard and macro lenses at 1.0 to 2. Common practice, no source."""
 @dataclass(frozen=True, slots=True)
 class Lens:
     """`focal` pixels; `spread` standard error of its logarithm; `centre` (2,) pixels; `distortion` (5,) OpenCV's k1 k2
-    p1 p2 k3, zeros where not calibrated; `size` (width, height) it holds for; `basis` in words."""
+    p1 p2 k3, zeros where not calibrated; `size` (width, height) it holds for; `basis` in words; `off_centre` standard
+    error of the centre, pixels each way: 0 but for what was cut out of a picture."""
 
     focal: float
     spread: float
@@ -30,6 +31,7 @@ class Lens:
     size: tuple[int, int]
     basis: str
     distortion: Floats = field(default_factory=lambda: np.zeros(5))
+    off_centre: float = 0.0
 
     @property
     def matrix(self) -> Floats:
@@ -67,6 +69,36 @@ def from_exif(size: tuple[int, int], focal_35_mm: float) -> Lens:
         raise ValueError(f"{focal_35_mm:g} mm is no focal length")
     focal = focal_35_mm / DIAGONAL_35 * float(np.hypot(*size))
     return Lens(focal, 0.06, _middle(size), size, f"Exif: {focal_35_mm:g} mm equivalent")
+
+
+CUT_OUT, CUT_OUT_SPREAD = 0.10, 0.20
+"""Of the long edge: how far the middle of a cut-out may lie from where its camera looked, each way; and the standard
+error of its focal length's logarithm, since the pixels beside it are not known. Own judgement, no source."""
+SHAPES = (1.0, 4 / 3, 3 / 2, 16 / 9, 2.0, 19.5 / 9, 20 / 9)
+"""Long edge over short edge of pictures as cameras take them (ISO 12234-2, ITU-R BT.709, and phones' own screens)."""
+
+
+def cut_out(lens: Lens) -> Lens:
+    """A lens of which only a part of the picture is left, nobody knows which."""
+    return replace(
+        lens,
+        spread=max(lens.spread, CUT_OUT_SPREAD),
+        centre=_middle(lens.size),
+        distortion=np.zeros(5),
+        off_centre=CUT_OUT * max(lens.size),
+        basis=f"{lens.basis}; of a picture that something was cut off",
+    )
+
+
+def looks_cut(size: tuple[int, int], taken: tuple[int, int] | None) -> bool:
+    """Whether something was cut off a picture: its (width, height) has another shape than it was `taken` with (Exif
+    0xA002, 0xA003; None where they are silent), turned or not, or than cameras take."""
+    if taken is not None and min(taken) > 0:
+        return abs(max(taken) / min(taken) / (max(size) / min(size)) - 1) > _SAME_SHAPE
+    return all(abs(max(size) / min(size) / shape - 1) > _SAME_SHAPE for shape in SHAPES)
+
+
+_SAME_SHAPE = 0.007  # sensors have some pixels more on one edge: 4288 × 2848 is 3 : 2 within 0.4 %
 
 
 def scaled(lens: Lens, size: tuple[int, int]) -> Lens:

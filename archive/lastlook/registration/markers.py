@@ -26,6 +26,11 @@ FAMILIES = {
 read from clutter too often."""
 
 
+def count(family: str) -> int:
+    """How many markers a family has."""
+    return len(cv2.aruco.getPredefinedDictionary(FAMILIES[family]).bytesList)
+
+
 @dataclass(frozen=True, slots=True)
 class Marker:
     """`corners` (4, 2) pixels, clockwise from the marker's own top left; `side_px` the mean edge."""

@@ -9,7 +9,7 @@ more obliquely than 45°, tell which. What stays open is kept open: both answers
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -149,6 +149,7 @@ def solve(
         ]
         # Two focal lengths of one unknown camera are still about alike; a far shift is as unlikely as a steep tilt.
         before += list(theta[6:9] / 1.5)
+        before += list(theta[11:])
         known = _length_errors(setup, ends)
         if not scaled:
             before.append(theta[2] / 1e-3)
@@ -190,7 +191,7 @@ def solve(
         values, vectors = np.linalg.eigh(covariance)
         root = vectors * np.sqrt(np.maximum(values, 0))
         for step in rng.normal(size=(max(8, round(_DRAWS * share)), len(each.x))) @ root.T:
-            step[9:] = np.clip(step[9:], -0.8, 0.8)
+            step[9:11] = np.clip(step[9:11], -0.8, 0.8)
             draws.append(_setup(each.x + step, lens_a, lens_b))
     normals = np.stack([each.normal for each in draws])
     tilt = np.degrees(np.sqrt(np.mean(np.sum((normals - setup.normal) ** 2, axis=1))))
@@ -210,6 +211,15 @@ def _cost(left: Floats, ties: int, loose: float) -> float:
 
 
 def _setup(theta: Floats, lens_a: Lens, lens_b: Lens) -> Setup:
+    """`theta`: two numbers of the normal, the logarithm of the distance, rotation (3), shift (3) in units of the
+    distance, logarithms of both focal lengths over what was expected; then where each picture that was cut looks, (2)
+    in units of its `off_centre`."""
+    at = 11
+    for each in (lens_a, lens_b):
+        if each.off_centre:
+            moved = replace(each, centre=each.centre + each.off_centre * theta[at : at + 2])
+            lens_a, lens_b = (moved, lens_b) if each is lens_a else (lens_a, moved)
+            at += 2
     normal = np.array([theta[0], theta[1], 1.0])
     normal /= np.linalg.norm(normal)
     distance = float(np.exp(np.clip(theta[2], -20, 20)))
@@ -229,6 +239,7 @@ def _setup(theta: Floats, lens_a: Lens, lens_b: Lens) -> Setup:
 def _starts(matrix: Floats, lens_a: Lens, lens_b: Lens) -> list[Floats]:
     """Where to start from: the decomposition's answers for some focal lengths, and a square look at the skin."""
     starts: list[Floats] = []
+    unmoved = np.zeros(2 * (bool(lens_a.off_centre) + bool(lens_b.off_centre)))
     for share in (1.0, 0.8, 1.25) if lens_a.spread > 0.1 else (1.0,):
         ka, kb = lens_a.matrix.copy(), lens_b.matrix.copy()
         ka[0, 0] = ka[1, 1] = lens_a.focal * share
@@ -244,7 +255,9 @@ def _starts(matrix: Floats, lens_a: Lens, lens_b: Lens) -> list[Floats]:
             turn, _ = cv2.Rodrigues(rotations[n])
             log = np.log(share)
             starts.append(
-                np.concatenate([normal[:2] / normal[2], [0.0], turn.ravel(), shift, [log, log]]).astype(np.float64)
+                np.concatenate([normal[:2] / normal[2], [0.0], turn.ravel(), shift, [log, log], unmoved]).astype(
+                    np.float64
+                )
             )
     different: list[Floats] = []
     for each in starts:
