@@ -396,6 +396,26 @@ def test_ties_without_an_outline_say_that_nothing_checks_them(bent: tuple[Scene,
         assert "No outline of the model" not in " ".join(locate.locate(store, "W03", own.ids["closed"]).said)
 
 
+def test_places_in_mm_that_cannot_lie_so_draw_no_band(own: Scene, run: Callable[..., tuple[int, str]]) -> None:
+    x, y = np.array(own.model.half) * 0.8
+    mm = np.array([[-x, -y], [x, -y], [x, y], [-x, y], [0, -y], [0, y]])
+    closed = own.ids["closed"]
+    at = own.skin("closed", mm)
+    with Store(own.archive, by="ada") as store:
+        right = marking.know_plane(store, closed, at, mm + 200)
+        assert locate.locate(store, "W03", closed).carried[0].band is not None
+        deciding.undo(store, right.uid)
+        wrong = mm + 200
+        wrong[1, 0] /= 10
+        marking.know_plane(store, closed, at, wrong)
+        found = locate.locate(store, "W03", closed)
+        assert found.carried[0].band is None
+        assert "the known places contradict each other" in " ".join(found.said)
+    code, out = run(own, "length", closed, "300,300", "900,300")
+    assert code == 2
+    assert "the known places contradict each other" in out
+
+
 @pytest.mark.parametrize("mm", [0.0, 1e-320, 1e-4, -1.0, 1e6, float("nan"), float("inf")])
 def test_a_length_that_nothing_has_is_refused(own: Scene, mm: float) -> None:
     with Store(own.archive, by="ada") as store, pytest.raises(UsageError, match="cannot be"):

@@ -248,3 +248,32 @@ def test_a_short_length_is_as_uncertain_as_two_clicks() -> None:
     got = measure.length(scale, np.array([[800.0, 600], [848, 600]]))
     assert got.value == pytest.approx(12, abs=1e-3)
     assert got.within == pytest.approx(1.96 * np.sqrt(2) / 4, rel=0.25)
+
+
+def test_places_that_no_view_has_so_are_not_measured_by() -> None:
+    """Six places on the skin in mm, seen through a map: as they are; one typed 12 for 120 mm; two exchanged."""
+    at = np.vstack([SQUARE, [[500.0, 100.0], [500.0, 700.0]]])
+    mm = plane.transfer(np.linalg.inv(VIEW), at) / 4
+    size = (1000, 800)
+    assert measure.length(measure.from_points(at, mm, size, "", checked=True), at[:2]).value == pytest.approx(
+        float(np.linalg.norm(mm[0] - mm[1]))
+    )
+    for many in (4, 6):
+        exchanged = mm[:many].copy()
+        exchanged[[0, 1]] = exchanged[[1, 0]]
+        with pytest.raises(measure.Misplaced):
+            measure.from_points(at[:many], exchanged, size, "", checked=True)
+    wrong = mm.copy()
+    wrong[2, 0] /= 10
+    with pytest.raises(measure.Misplaced):
+        measure.from_points(at, wrong, size, "", checked=True)
+
+
+def test_beyond_the_horizon_nothing_is_measured() -> None:
+    """A plane whose horizon is the line x = 1000 of the picture."""
+    tilted = np.array([[1.0, 0, 0], [0, 1.0, 0], [-1e-3, 0, 1.0]])
+    at = SQUARE - [100.0, 0]
+    scale = measure.from_points(at, plane.transfer(tilted, at), (1600, 1200), "")
+    assert measure.length(scale, at[:2]).value > 0
+    with pytest.raises(ValueError, match="horizon"):
+        measure.length(scale, np.array([[500.0, 300.0], [1200.0, 300.0]]))

@@ -13,6 +13,8 @@ from lastlook.registering import card_corners
 from lastlook.registration import camera, markers, measure
 from lastlook.store import Store
 
+Sizes = tuple[measure.Measure, measure.Measure | None]
+
 MOST_MISSED = 0.03
 """By what share a known length may lie off a plane that is known otherwise, beside three of their errors: it may lie a
 little nearer than the plane. Own judgement, no source."""
@@ -66,7 +68,11 @@ def _plane(
     if planes and planes[-1].points is not None and planes[-1].places is not None:
         basis = f"{len(planes[-1].points)} places in mm"
         try:
-            return measure.from_points(planes[-1].points, planes[-1].places, size, basis, lens=lens)
+            return measure.from_points(planes[-1].points, planes[-1].places, size, basis, lens=lens, checked=True)
+        except measure.Misplaced as error:
+            raise UsageError(
+                str(error), "Look at each, and whether all are in mm; take them back and give them anew."
+            ) from error
         except ValueError as error:
             raise UsageError("the known places lie on a line", "Give four that do not, or take them back.") from error
     named = [each for each in [*known, *marking.knowns(store, "marker")] if each.what == "marker"]
@@ -81,9 +87,24 @@ def _plane(
     return None
 
 
-def measured(scale: measure.Scale, points: Sequence[Sequence[float]]) -> tuple[measure.Measure, measure.Measure | None]:
+def size_of(
+    scale: measure.Scale, points: Sequence[Sequence[float]]
+) -> tuple[measure.Measure, measure.Measure | None] | None:
+    """As `measured`; None where that plane says nothing of it."""
+    try:
+        return measured(scale, points)
+    except UsageError:
+        return None
+
+
+def measured(scale: measure.Scale, points: Sequence[Sequence[float]]) -> Sizes:
     """The length of a line through points, and the angle at the middle one where there are three."""
     at = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     if len(at) < 2:
         raise UsageError("a length needs two points", "Give two or more.")
-    return measure.length(scale, at), measure.angle(scale, at[0], at[1], at[2]) if len(at) == 3 else None
+    try:
+        return measure.length(scale, at), measure.angle(scale, at[0], at[1], at[2]) if len(at) == 3 else None
+    except ValueError as error:
+        raise UsageError(
+            "the line reaches beyond where that plane can be seen", "Choose places nearer to the known ones."
+        ) from error

@@ -15,7 +15,7 @@ from lastlook import marking, picturing, scale_doubts
 from lastlook.cards import layout
 from lastlook.marking import Known
 from lastlook.picturing import Loaded
-from lastlook.registration import features, markers, outlines, plane, pose, ties
+from lastlook.registration import features, markers, measure, outlines, plane, pose, ties
 from lastlook.registration.camera import Lens
 from lastlook.registration.plane import PlaneMap, Refusal
 from lastlook.registration.pose import Cameras, Length
@@ -136,7 +136,7 @@ def register(
         stray = _stray(drawn_a, inside.to_work(a), inside) or _stray(drawn_b, outside.to_work(b), outside)
         found = stray or plane.register(every, outline, grow=grow)
     cameras = None
-    doubts = scale_doubts.contradiction(lengths)
+    doubts = scale_doubts.contradiction(lengths) or _misplaced(store, (inside, lens_a), (outside, lens_b))
     if isinstance(found, PlaneMap):
         fit = (found.ties, found.matrix, lens_a, lens_b)
         cameras = pose.solve(*fit, lengths, allowed=found.allowed)
@@ -174,6 +174,18 @@ def _cut(*shown: tuple[Loaded, Lens]) -> tuple[str, ...]:
         for loaded, lens in shown
         if lens.off_centre
     )
+
+
+def _misplaced(store: Store, *shown: tuple[Loaded, Lens]) -> tuple[str, ...]:
+    """A line where places that are known in mm on one of the pictures cannot lie so."""
+    for loaded, lens in shown:
+        for each in marking.knowns(store, loaded.picture.id):
+            if each.what == "plane" and each.points is not None and each.places is not None:
+                try:
+                    measure.check_places(loaded.to_work(each.points), each.places, loaded.size, lens)
+                except measure.Misplaced as error:
+                    return (f"On {loaded.picture.id} {error}: look at each. No band is drawn until then.",)
+    return ()
 
 
 def _beside_cards(store: Store, typed: list[Length], inside: Loaded, outside: Loaded) -> tuple[str, ...]:

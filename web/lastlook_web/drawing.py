@@ -95,9 +95,12 @@ def _page(picture: Picture, act: str = "", typed: Mapping[str, str] | None = Non
     except ArchiveError:  # the picture cannot be read: what is drawn is kept and listed all the same, without mm
         scaled = None
     sizes = {
-        each.decision: measuring.measured(scaled, each.points.tolist())[0]
+        each.decision: size[0]
         for each in found
-        if scaled is not None and each.shape in ("trace", "dimension") and len(each.points) >= 2
+        if scaled is not None
+        and each.shape in ("trace", "dimension")
+        and len(each.points) >= 2
+        and (size := measuring.size_of(scaled, each.points.tolist())) is not None
     }
     return render_template(
         "draw.html",

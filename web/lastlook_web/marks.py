@@ -197,9 +197,9 @@ def _measured(picture: Picture) -> Measured:
     sizes: dict[str, str] = {}
     for each in marking.marks(store(), picture.id):
         if each.shape in ("trace", "dimension") and len(each.points) >= 2:
-            sizes[each.decision] = _said(
-                *measuring.measured(scale, each.points.tolist()), angled=each.shape == "dimension"
-            )
+            size = measuring.size_of(scale, each.points.tolist())
+            if size is not None:
+                sizes[each.decision] = _said(*size, angled=each.shape == "dimension")
     return Measured(scale, sizes)
 
 
@@ -229,7 +229,8 @@ def length(id: str) -> Response:
     points = _places(picture, request.args.get("points", ""))
     if len(points) < 2:
         return jsonify(said="")
-    return jsonify(said=_said(*measuring.measured(scale, points), angled=True))
+    size = measuring.size_of(scale, points)
+    return jsonify(said=_said(*size, angled=True) if size is not None else "")
 
 
 def _now(picture: Picture) -> dict[str, str]:

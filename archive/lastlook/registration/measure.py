@@ -16,7 +16,7 @@ from scipy.stats import chi2
 from lastlook.registration import Floats, plane
 from lastlook.registration.camera import Lens
 from lastlook.registration.plane import transfer
-from lastlook.registration.ties import TieSource, make
+from lastlook.registration.ties import Ties, TieSource, make
 
 CLICK_PX = 1.0  # of 1600: how exactly a person points
 TILT_UNKNOWN = 15.0
@@ -63,8 +63,10 @@ def from_points(
     *,
     sigma_px: float | None = None,
     lens: Lens | None = None,
+    checked: bool = False,
 ) -> Scale:
-    """From four or more points (N, 2) whose places (N, 2) mm on the plane are known. Raises ValueError."""
+    """From four or more points (N, 2) whose places (N, 2) mm on the plane are known. Raises ValueError where they lie
+    on a line; where they are `checked`, as those that a person types are, Misplaced where no view has them so."""
     sigma = sigma_px if sigma_px is not None else CLICK_PX * max(size) / 1600
     flat = lens.straighten(pixels) if lens else np.asarray(pixels, dtype=np.float64)
     spread = float(np.linalg.norm(np.ptp(mm, axis=0))) / max(float(np.linalg.norm(np.ptp(flat, axis=0))), 1e-9)
@@ -72,6 +74,8 @@ def from_points(
     matrix = plane.fit(known)
     if matrix is None:
         raise ValueError("four points that do not lie on a line are needed")
+    if checked:
+        _check(known, matrix, size, lens)
     rng = np.random.default_rng(3)
     maps = [matrix]
     for _ in range(_DRAWS):
@@ -79,6 +83,30 @@ def from_points(
         if moved is not None:
             maps.append(moved)
     return Scale(np.stack(maps), _lens_share(lens), basis, size, lens)
+
+
+def check_places(pixels: Floats, mm: Floats, size: tuple[int, int], lens: Lens | None = None) -> None:
+    """Raises Misplaced where no view of a plane has places (N, 2) mm at those pixels (N, 2), as `from_points` does."""
+    flat = lens.straighten(pixels) if lens else np.asarray(pixels, dtype=np.float64)
+    spread = float(np.linalg.norm(np.ptp(mm, axis=0))) / max(float(np.linalg.norm(np.ptp(flat, axis=0))), 1e-9)
+    known = make(flat, mm, CLICK_PX * max(size) / 1600 * spread, TieSource.HAND)
+    matrix = plane.fit(known)
+    if matrix is not None:
+        _check(known, matrix, size, lens)
+
+
+def _check(known: Ties, matrix: Floats, size: tuple[int, int], lens: Lens | None) -> None:
+    """Exchanged places fit only with the plane's horizon between them; of five and more, a wrong one lies elsewhere
+    than the others put it, by more than clicks and an unknown lens do."""
+    on = transfer(matrix, known.a)
+    if not np.isfinite(on).all():
+        few = "two of the known places are exchanged, or one is wrong"
+        raise Misplaced(few if len(known) == 4 else "the known places contradict each other")
+    freedom = 2 * len(known) - 8
+    bent = _lens_share(lens) * max(size) * known.sigma / max(CLICK_PX * max(size) / 1600, 1e-9)
+    cost = float(np.sum((np.linalg.norm(on - known.b, axis=1) / np.hypot(known.sigma, bent)) ** 2))
+    if freedom > 0 and cost > 9 * float(chi2.ppf(0.999, freedom)):  # three times what is expected is still believed
+        raise Misplaced("the known places contradict each other")
 
 
 def from_marker(corners: Floats, side_mm: float, size: tuple[int, int], basis: str, lens: Lens | None = None) -> Scale:
@@ -97,6 +125,10 @@ class Span:
     q: Floats
     mm: float
     within: float = 0.5
+
+
+class Misplaced(ValueError):
+    """Known places that no view of a plane has: one is typed wrongly, or two are exchanged."""
 
 
 class Contradiction(ValueError):
@@ -193,7 +225,7 @@ def missed_by(scale: Scale, span: Span, share: float) -> float:
 
 
 def length(scale: Scale, line: Floats) -> Measure:
-    """The length of a polyline (N, 2) pixels, in mm."""
+    """The length of a polyline (N, 2) pixels, in mm. Raises ValueError for what lies beyond the plane's horizon."""
     return _measured(scale, line, lambda on: float(np.linalg.norm(np.diff(on, axis=0), axis=1).sum()), "mm")
 
 
@@ -205,6 +237,8 @@ def angle(scale: Scale, first: Floats, corner: Floats, second: Floats) -> Measur
 def _measured(scale: Scale, line: Floats, of: Callable[[Floats], float], unit: str) -> Measure:
     flat = _flat(scale, line)
     best = of(transfer(scale.maps[0], flat))
+    if not np.isfinite(best):
+        raise ValueError("beyond the plane's horizon")
     rng = np.random.default_rng(4)
     click = CLICK_PX * float(max(scale.size)) / 1600
     values = [of(transfer(each, flat + _clicks(rng, flat, click))) for each in scale.maps[1:]]
