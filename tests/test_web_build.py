@@ -385,6 +385,15 @@ def test_keys_go_from_picture_to_picture_and_zoom_to_an_hour(page: Chrome, fille
 
 
 @pytest.mark.browser
+def test_the_focus_stays_with_what_was_pressed(page: Chrome) -> None:
+    for words in ("Month", "Week", "Day"):
+        (link,) = [each for each in page.find_elements("css selector", ".moving a") if each.text == words]
+        before = page.current_url
+        link.send_keys(Keys.ENTER)
+        wait(page, f"location.href !== '{before}' && document.activeElement?.textContent === '{words}'")
+
+
+@pytest.mark.browser
 def test_a_key_held_down_does_not_lose_the_picture_it_is_pinned_to(page: Chrome, filled: Filled) -> None:
     row = one(page, "[data-sub=MAST]")
     row.send_keys(Keys.ARROW_RIGHT, Keys.ARROW_RIGHT)

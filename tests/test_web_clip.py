@@ -454,6 +454,7 @@ def test_a_stretch_is_marked_by_keys_shown_and_said(driver: Chrome, url: str, ch
     one(driver, ".tag-stretch button").click()
     wait(driver, "document.querySelector('.would-do') !== null")
     assert "0:04 to 0:14 would say MAST" in one(driver, "#would").text
+    assert "at=14000" in driver.current_url, "the page goes on where the player was"
     assert overflow(driver) <= 0
     one(driver, ".would-do form button").click()
     wait(driver, "document.querySelector('.said-of') !== null")

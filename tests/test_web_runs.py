@@ -656,6 +656,9 @@ def test_a_fault_has_the_focus_and_its_words(driver: Chrome, url: str, width: in
     assert "outside AWG 24 to 36" in one(driver, ".field-gauge_awg").text
     # Who goes on writing does so behind what was typed.
     assert driver.execute_script("return document.querySelector('#f-gauge_awg').selectionStart") == 2
+    # What came back is typed and kept nowhere: one Escape alone does not throw it away.
+    one(driver, "#f-gauge_awg").send_keys(Keys.ESCAPE)
+    assert one(driver, "#f-gauge_awg").get_attribute("value") == "99"
     assert overflow(driver) <= 0
     browser.complaints(driver)  # the browser notes the 400 that the page is
 

@@ -107,9 +107,13 @@ function begin() {
         continue;
       }
       if ("counts" in part.dataset) here.dataset.counts = part.dataset.counts;
-      const move = here.contains(document.activeElement) ? document.activeElement.dataset.move : undefined;
+      const held = here.contains(document.activeElement) ? document.activeElement : null;
+      const move = held?.dataset.move;
       here.replaceChildren(...part.childNodes);
-      if (move !== undefined) (here.querySelector(`[data-move="${move}"]`) ?? here.querySelector("a"))?.focus();
+      if (!held) continue;
+      // Month, Week … have no name but their words; what is away for now leaves the focus with its neighbours.
+      const same = move ? here.querySelector(`[data-move="${move}"]`) : [...here.querySelectorAll("a")].find((each) => each.textContent === held.textContent);
+      (same ?? here.querySelector("a"))?.focus();
     }
     for (const row of rows) if (row.dataset.at) keep(row);
   }
@@ -245,7 +249,7 @@ function begin() {
     to = Math.min(Math.max(to, 0), places.length - 1);
     const [place, count] = places[to];
     show(row, place);
-    const when = new Date(timeOf(place)).toLocaleString([], { timeZone: zone(), dateStyle: "medium", timeStyle: "short" });
+    const when = new Date(timeOf(place)).toLocaleString("en-GB", { timeZone: zone(), dateStyle: "medium", timeStyle: "short" });
     say(`${count} picture${count === 1 ? "" : "s"}, ${when}. Enter shows them.`);
   }
 

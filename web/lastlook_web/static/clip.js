@@ -21,6 +21,10 @@ export const clock = (seconds) => {
 
 if (moment) keeping(moment.form, clock);
 if (player) {
+  // The page that shows what it would do goes on where the player is.
+  document.querySelector(".tag-stretch")?.addEventListener("submit", ({ target }) => {
+    if (player.currentTime) target.elements.at.value = Math.round(player.currentTime * 1000);
+  });
   if (box.dataset.ask) {
     // Some browsers play it and some do not: only the browser itself knows.
     if (player.canPlayType(box.dataset.ask)) {

@@ -10,7 +10,8 @@ if (form) {
     if (event.key !== "Escape" || event.isComposing) return;
     event.preventDefault();
     // What was typed is not thrown away by one key: the second one is meant.
-    const changed = new URLSearchParams(new FormData(form)).toString() !== before;
+    const refused = form.querySelector("[aria-invalid]") !== null; // what came back is typed, and kept nowhere yet
+    const changed = refused || new URLSearchParams(new FormData(form)).toString() !== before;
     const said = form.querySelector(".form-acts a");
     if (changed && document.activeElement !== said) said.focus();
     else location.assign(form.dataset.leave);
