@@ -35,7 +35,7 @@ from lastlook import (
 from lastlook.cards import layout
 from lastlook.catalogue import decisions, pictures
 from lastlook.cli.main import main
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.ingest import ingest
 from lastlook.picturing import Loaded
 from lastlook.records import Dimension, PictureKind
@@ -1061,3 +1061,21 @@ def test_a_click_is_as_exact_as_the_picture_is_large(bent: tuple[Scene, camera.L
             one, two = (picturing.load(store, each, edge) for each in (inside, closed))
             hung = registering.register(store, one, two)
             assert hung.ties.sigma == pytest.approx(1.3 * edge / 1600)
+
+
+def test_ties_are_kept_and_told_where_a_picture_cannot_be_read(
+    own: Scene, run: Callable[..., tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(store: Store, picture: object, edge: int = 0) -> Loaded:
+        raise ArchiveError("closed.jpg is not where it was", "Put it back.")
+
+    inside, closed = own.ids["inside-1"], own.ids["closed"]
+    assert json.loads(run(own, "tie", inside, closed, "--json")[1])["ties"] == []
+    monkeypatch.setattr(picturing, "load", gone)
+    code, out = run(own, "tie", inside, closed, "100,100=120,110")
+    assert code == 1
+    assert "tie 1: 100,100 = 120,110" in out
+    assert "1 tie kept. How well they fit cannot be told: closed.jpg is not where it was." in out
+    code, out = run(own, "tie", inside, closed, "--json")
+    told = json.loads(out)
+    assert (code, told["registered"], len(told["ties"]), told["help"]) == (1, False, 1, "Put it back.")

@@ -9,7 +9,7 @@ import click
 
 from lastlook.cli.common import by_option, json_option, needs_store, plural, print_json
 from lastlook.cli.points import PAIR, POINT, found_json, sentence
-from lastlook.errors import UsageError
+from lastlook.errors import ArchiveError, UsageError
 from lastlook.store import Store
 
 if TYPE_CHECKING:
@@ -126,7 +126,10 @@ def tie(
         marking.tie(store, first, second, pairs)
     a, b = (pictures.find(store.catalogue, each) for each in (first, second))
     one, two, uids = marking.ties(store, a.id, b.id)
-    hung = register(store, picturing.load(store, a), picturing.load(store, b))
+    try:
+        hung = register(store, picturing.load(store, a), picturing.load(store, b))
+    except ArchiveError as error:  # what was said is kept all the same, and whoever says it again would say it twice
+        return _without_fit(a.id, b.id, one, two, uids, error, as_json)
     fits = isinstance(hung.found, PlaneMap)
     residuals: dict[str, float] = {}
     if isinstance(hung.found, PlaneMap):
@@ -146,7 +149,8 @@ def tie(
     ]
     if as_json:
         print_json(
-            {"a": a.id, "b": b.id, "ties": rows, "registered": fits, "said": [*hung.said], **found_json(hung.found)}
+            # What it rests on has ties by their source; here they are told one by one.
+            {**found_json(hung.found), "a": a.id, "b": b.id, "ties": rows, "registered": fits, "said": [*hung.said]}
         )
         return 0 if fits else 1
     for n, row in enumerate(rows):
@@ -160,6 +164,30 @@ def tie(
         click.echo(f"Not registered: {hung.found.why}.")
         click.echo(f"  {sentence(hung.found.help)}")
     return 0 if fits else 1
+
+
+def _without_fit(
+    a: str,
+    b: str,
+    one: NDArray[np.float64],
+    two: NDArray[np.float64],
+    uids: Sequence[str],
+    error: ArchiveError,
+    as_json: bool,
+) -> int:
+    """The ties that are kept, where a picture cannot be read and so nothing tells how well they fit."""
+    if as_json:
+        rows = [
+            {"tie": n + 1, "a": p.tolist(), "b": q.tolist(), "residual_px": None, "decision": uid}
+            for n, (p, q, uid) in enumerate(zip(one, two, uids, strict=True))
+        ]
+        print_json({"a": a, "b": b, "ties": rows, "registered": False, "why": error.message, "help": error.hint})
+        return 1
+    for n, (p, q, uid) in enumerate(zip(one, two, uids, strict=True)):
+        click.echo(f"  tie {n + 1}: {_xy(p)} = {_xy(q)}  ({uid[:8]})")
+    click.echo(f"{plural(len(uids), 'tie')} kept. How well they fit cannot be told: {error.message}.")
+    click.echo(f"  {error.hint}")
+    return 1
 
 
 def _mark_json(each: Mark) -> dict[str, object]:
