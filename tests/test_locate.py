@@ -388,6 +388,24 @@ def test_a_run_of_several_subassemblies_lies_in_each_at_its_own_depth(own: Scene
         assert f"{other}: 11.5" in found.carried[0].depth.basis or "seen" in found.carried[0].depth.basis
 
 
+def test_one_end_taken_for_the_other_is_told_without_an_outline_too(own: Scene) -> None:
+    """Six ties turned by half a turn fit each other perfectly; what the pictures show lies elsewhere."""
+    x, y = np.array(own.model.half) * [0.8, 0.9]
+    places = np.array([[-x, -y], [x, -y], [x, y], [-x, y], [0, -y], [0, y]])
+    with Store(own.archive, by="ada") as store:
+        for name in ("inside-1", "closed"):
+            for uid in [each.decision for each in marking.marks(store, own.ids[name]) if each.shape == "outline"]:
+                deciding.undo(store, uid)
+        for turned, told in ((1, False), (-1, True)):
+            pairs = np.stack([own.skin("inside-1", places), own.skin("closed", turned * places)], axis=1)
+            made = marking.tie(store, own.ids["inside-1"], own.ids["closed"], pairs)
+            found = locate.locate(store, "W03", own.ids["closed"], inside=own.ids["inside-1"])
+            assert (found.refusal is not None) is told
+            if found.refusal is not None:
+                assert found.refusal.reason is Reason.DISAGREE
+            deciding.undo(store, made.uid)
+
+
 def test_ties_without_an_outline_say_that_nothing_checks_them(bent: tuple[Scene, camera.Lens]) -> None:
     own, lens = bent
     with Store(own.archive, by="ada") as store:

@@ -135,6 +135,13 @@ def register(
     else:
         stray = _stray(drawn_a, inside.to_work(a), inside) or _stray(drawn_b, outside.to_work(b), outside)
         found = stray or plane.register(every, outline, grow=grow)
+    if (
+        isinstance(found, PlaneMap)
+        and grow is None
+        and len(hand) >= 4
+        and _elsewhere(found, hand, inside, outside, lens_a, lens_b)
+    ):
+        found = plane.elsewhere()
     cameras = None
     doubts = scale_doubts.contradiction(lengths) or _misplaced(store, (inside, lens_a), (outside, lens_b))
     if isinstance(found, PlaneMap):
@@ -174,6 +181,22 @@ def _cut(*shown: tuple[Loaded, Lens]) -> tuple[str, ...]:
         for loaded, lens in shown
         if lens.off_centre
     )
+
+
+def _elsewhere(found: PlaneMap, hand: Ties, inside: Loaded, outside: Loaded, lens_a: Lens, lens_b: Lens) -> bool:
+    """Whether what matches by itself between the places that were tied puts them elsewhere: one end of the model taken
+    for the other, where no outline is drawn that would have the pictures looked at. It sharpens nothing: between
+    marked points may lie more than the model."""
+    around_a, around_b = (outlines.hull(lens.bend(at)) for lens, at in ((lens_a, hand.a), (lens_b, hand.b)))
+    if len(around_a) < 3 or len(around_b) < 3:
+        return False
+    fa, fb = inside.features(around_a), outside.features(around_b)
+
+    def gathered(matrix: Points) -> Ties:
+        return _straight(features.guided(fa, fb, matrix, 6 * fb.pixel), lens_a, lens_b)
+
+    alike = _straight(features.match(fa, fb), lens_a, lens_b)
+    return plane.contradicted(found.matrix, alike, outlines.hull(hand.a), grow=gathered)
 
 
 def _misplaced(store: Store, *shown: tuple[Loaded, Lens]) -> tuple[str, ...]:

@@ -113,13 +113,8 @@ def _from_trusted(
                 keep = distances(sharper, both) < 4 * both.sigma
                 keep[: len(base)] = True
                 used, matrix = both.take(keep), sharper
-        elif _against(matrix, matches, outline, most, grow):
-            return Refusal(
-                Reason.DISAGREE,
-                "what matches by itself on the model lies elsewhere than the marked points put it",
-                "check that each pair is the same place on the skin, not one end of it for the other and not on the"
-                " bench, and that the outline holds the model alone",
-            )
+        elif contradicted(matrix, matches, outline, most, grow):
+            return elsewhere()
     if len(base) < _TOLD and len(used) == len(base) and base.of(TieSource.HAND).any():
         said.append(
             f"{len(base)} marked points cannot show that one of them is wrong; mark {_TOLD - len(base)} more before"
@@ -128,7 +123,18 @@ def _from_trusted(
     return checked(used, matrix, outline, most, dropped, said, automatic=False)
 
 
-def _against(matrix: Floats, matches: Ties, outline: Floats, most: float | None, grow: Grow | None) -> bool:
+def elsewhere() -> Refusal:
+    return Refusal(
+        Reason.DISAGREE,
+        "what matches by itself on the model lies elsewhere than the marked points put it",
+        "check that each pair is the same place on the skin, not one end of it for the other and not on the"
+        " bench, and that the outline holds the model alone",
+    )
+
+
+def contradicted(
+    matrix: Floats, matches: Ties, outline: Floats, most: float | None = None, grow: Grow | None = None
+) -> bool:
     """Whether matches alone, which do not overrule a person, make a map of their own that passes every check and lies
     elsewhere: marks on the bench, or one end of the model taken for the other, fit each other perfectly."""
     if grow is None or len(matches) < LEAST_SEEDS:
@@ -248,6 +254,8 @@ __all__ = [
     "Reason",
     "Refusal",
     "bootstrap",
+    "contradicted",
+    "elsewhere",
     "fit",
     "jacobians",
     "leave_one_out",
